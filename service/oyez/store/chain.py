@@ -1,4 +1,4 @@
-"""How records are chained, so that a removed, altered or reordered one shows. Computes only: no table, no file.
+r"""How records are chained, so that a removed, altered or reordered one shows. Computes only: no table, no file.
 
 The hash of record `number` is the SHA-256, in lower-case hexadecimal, of these UTF-8 bytes:
 
@@ -38,7 +38,7 @@ class Head:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChainRecord:
-    """One record as stored. `misfit` says what stands beside the body and contradicts it, None when nothing does."""
+    """One record as stored. `misfit`: what stands beside the body and contradicts it, None when nothing does."""
 
     number: int
     prev: str

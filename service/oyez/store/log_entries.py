@@ -1,4 +1,4 @@
-"""What the log says, one entry an occurrence: the records of its claim and its end (or that it never began) as one.
+"""What the log says, one entry an occurrence: the records of its claim and its end made one.
 
 Values only: reads no table. All `_ms` are milliseconds of UTC; what is not known is None.
 """
