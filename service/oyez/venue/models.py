@@ -9,10 +9,12 @@ milliseconds by `units.to_ms` where they are used.
 from __future__ import annotations
 
 import datetime as dt
+import unicodedata
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic_core import PydanticCustomError
 
 from oyez.venue.priority import AfterCut, step_of
 from oyez.venue.units import Day, read_clock, read_period, read_time, to_ms
@@ -41,11 +43,64 @@ def _checked_zone_name(name: str) -> str:
     return name
 
 
-Clock = Annotated[str, AfterValidator(_checked_clock)]
-TimeText = Annotated[str, AfterValidator(_checked_time)]
-PeriodText = Annotated[str, AfterValidator(_checked_period)]
-Id = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9_-]{0,63}$")]
-Title = Annotated[str, Field(min_length=1, max_length=200)]
+def _checked_line(text: str) -> str:
+    if any(unicodedata.category(c) in {"Cc", "Cs", "Zl", "Zp"} for c in text):
+        raise ValueError("has a line break or control character in it, allowed are texts on one line")
+    return text
+
+
+def _checked_local(time: dt.datetime) -> dt.datetime:
+    if time.tzinfo is not None or time.microsecond:
+        raise ValueError(
+            f"is '{time.isoformat()}', allowed are local times in whole seconds without an offset, "
+            "like 2026-11-06T20:00:00"
+        )
+    return time
+
+
+def _checked_whole(value: object) -> object:
+    if isinstance(value, (bool, float)):  # both would pass as equal to a whole number
+        raise PydanticCustomError("not_whole", "is no whole number")
+    return value
+
+
+# `allowed` are the words `venue.allowed` uses for a value of the wrong type; the example is always valid.
+Clock = Annotated[
+    str,
+    AfterValidator(_checked_clock),
+    Field(examples=["05:00"], json_schema_extra={"allowed": "clock times from 00:00 to 23:59"}),
+]
+TimeText = Annotated[
+    str,
+    AfterValidator(_checked_time),
+    Field(
+        examples=["21:00"],
+        json_schema_extra={"allowed": "clock times (21:00, 21:00:30) and open, close, open+10, close-15"},
+    ),
+]
+PeriodText = Annotated[
+    str,
+    AfterValidator(_checked_period),
+    Field(
+        examples=["10:00-18:00"],
+        json_schema_extra={"allowed": "opening periods like 10:00-18:00 (24:00 is midnight)"},
+    ),
+]
+ZoneName = Annotated[
+    str,
+    AfterValidator(_checked_zone_name),
+    Field(examples=["UTC"], json_schema_extra={"allowed": "IANA time zones like Europe/London"}),
+]
+Id = Annotated[
+    str,
+    Field(
+        pattern=r"^[a-z0-9][a-z0-9_-]{0,63}$",
+        examples=["foyer"],
+        json_schema_extra={"allowed": "up to 64 of a-z, 0-9, - and _, the first a letter or digit"},
+    ),
+]
+Title = Annotated[str, Field(min_length=1, max_length=200), AfterValidator(_checked_line)]
+FileName = Annotated[str, Field(min_length=1, max_length=400), AfterValidator(_checked_line)]
 Db = Annotated[float, Field(ge=-100.0, le=40.0, allow_inf_nan=False)]
 Lufs = Annotated[float, Field(ge=-70.0, le=0.0, allow_inf_nan=False)]
 Seconds = Annotated[float, Field(ge=0.0, le=86400.0, allow_inf_nan=False)]
@@ -62,7 +117,7 @@ class Entry(BaseModel):
 
 class VenueSettings(Entry):
     name: Title
-    timezone: Annotated[str, AfterValidator(_checked_zone_name)]
+    timezone: ZoneName
     day_starts: Clock = "05:00"
     target_lufs: Lufs = -18.0
     ceiling_dbtp: Annotated[float, Field(ge=-30.0, le=0.0, allow_inf_nan=False)] = -1.5
@@ -131,7 +186,7 @@ class Quiet(Entry):
 
 class Source(Entry):
     id: Id
-    folder: Annotated[str, Field(min_length=1)]
+    folder: FileName
     target_lufs: Lufs = -20.0
     crossfade_s: Annotated[float, Field(ge=0.0, le=30.0, allow_inf_nan=False)] = 3.0
 
@@ -181,7 +236,7 @@ class ZoneEq(Entry):
 class Zone(Entry):
     id: Id
     name: Title
-    channels: Literal[1, 2] = 1
+    channels: Annotated[Literal[1, 2], BeforeValidator(_checked_whole)] = 1
     source: Id | None = None
     hours: Id = "venue"
     on: bool = True
@@ -199,7 +254,7 @@ class Group(Entry):
 
 class Clip(Entry):
     id: Id
-    file: Annotated[str, Field(min_length=1)]
+    file: FileName
     title: Title
     kind: ClipKind = "speech"
     duration_ms: Annotated[int, Field(ge=1, le=4 * 3600 * 1000)] | None = None
@@ -213,14 +268,14 @@ class Fixed(Entry):
     from_date: dt.date | None = None
     until_date: dt.date | None = None
     except_dates: tuple[dt.date, ...] = ()
-    rrule: str | None = None
-    dtstart: dt.datetime | None = None
+    rrule: Annotated[str, Field(max_length=1000), AfterValidator(_checked_line)] | None = None
+    dtstart: Annotated[dt.datetime, AfterValidator(_checked_local)] | None = None
 
 
 class Interval(Entry):
     """Every `every_min` minutes, elapsed, from `start` up to and including `end`."""
 
-    every_min: Annotated[float, Field(gt=0.0, le=1440.0, allow_inf_nan=False)]
+    every_min: Annotated[float, Field(ge=0.1, le=1440.0, allow_inf_nan=False)]
     start: TimeText
     end: TimeText
     days: Days | None = None
@@ -280,8 +335,8 @@ class Output(Entry):
 
     id: Id
     kind: Literal["card", "recording"]
-    device: str | None = None
-    file: str | None = None
+    device: Title | None = None
+    file: FileName | None = None
     channels: Annotated[int, Field(ge=1, le=64)] | None = None
     latency_s: Annotated[float, Field(ge=0.005, le=1.0, allow_inf_nan=False)] = 0.1
     zones: dict[Id, Annotated[tuple[int, ...], Field(min_length=1, max_length=2)]]
@@ -290,7 +345,7 @@ class Output(Entry):
 class VenueFile(Entry):
     """The whole file. Sequences keep the file's order: it settles ties."""
 
-    format: Literal[1]
+    format: Annotated[Literal[1], BeforeValidator(_checked_whole)]
     venue: VenueSettings
     hours: Week | None = None
     hours_sets: tuple[HoursSet, ...] = ()

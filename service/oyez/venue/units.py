@@ -9,8 +9,8 @@ import re
 from dataclasses import dataclass
 from typing import Literal
 
-DAY_NAMES = ("mo", "tu", "we", "th", "fr", "sa", "su")
 Day = Literal["mo", "tu", "we", "th", "fr", "sa", "su"]
+DAY_NAMES: tuple[Day, ...] = ("mo", "tu", "we", "th", "fr", "sa", "su")
 
 _CLOCK = re.compile(r"(\d{2}):(\d{2})(?::(\d{2}))?")
 _ANCHOR = re.compile(r"(open|close)(?:([+-])(\d{1,4}))?")
