@@ -1,6 +1,6 @@
 """The audio store: each piece of audio once, named by its content, whole or not there at all.
 
-    ROOT/ab/abcdef....wav     48 kHz, 32-bit float, 1 or 2 channels, a plain WAV that any tool reads (RF64 past 4 GB)
+    ROOT/ab/abcdef....wav     48 kHz, 32-bit float, 1 or 2 channels, a plain WAV any tool reads (RF64 past 4 GB)
     ROOT/incoming/*.part      being written now; what a crash leaves there is swept away later
 
 The name is the SHA-256 of b"1ch" or b"2ch" and then the raw little-endian float32 samples, interleaved: the same
@@ -53,7 +53,7 @@ class Stored:
 
 
 def wav_header(frames: int, channels: int, sample_rate: int = SAMPLE_RATE) -> bytes:
-    """The first 128 bytes of a float WAV; the samples follow. RF64 (EBU Tech 3306) when 32 bits do not count it."""
+    """The first 128 bytes of a float WAV, samples follow. RF64 (EBU Tech 3306) when 32 bits cannot count it."""
     data_bytes = frames * channels * 4
     riff_bytes = HEADER_BYTES - 8 + data_bytes
     large = riff_bytes >= _UNKNOWN_32
@@ -109,7 +109,7 @@ class Sound:
         last = min(start_frame + frames, self.frames)
         if last > first:
             part = out[first - start_frame : last - start_frame]
-            _read_into(self._fd, memoryview(part).cast("B"), HEADER_BYTES + first * self.channels * 4)
+            _read_into(self._fd, memoryview(part.data).cast("B"), HEADER_BYTES + first * self.channels * 4)
         return out
 
     def blocks(self, frames: int = 1 << 18) -> Iterator[Samples]:
@@ -155,12 +155,12 @@ class Writer:
             raise
 
     def push(self, samples: Samples) -> None:
-        """samples  shape (frames, channels), float32, any length"""
+        """Take the next samples: shape (frames, channels), float32, any length."""
         if samples.ndim != 2 or samples.shape[1] != self.channels:
             raise ValueError(f"expected (frames, {self.channels}) samples, got {samples.shape}")
         raw = np.ascontiguousarray(samples, dtype="<f4")
         if raw.size:
-            view = memoryview(raw).cast("B")
+            view = memoryview(raw.data).cast("B")
             self._digest.update(view)
             _write_all(self._fd, view)
             self.frames += len(raw)

@@ -11,6 +11,8 @@ class Measurement:
 
     Nothing known is None (silence, under 400 ms, under 3 s for the range), with a sentence in `notes`.
     ungated_lufs  loudness of all there is without gates; the fallback for clips under one block
+    mono_lufs, mono_true_peak_dbtp  of a stereo clip as a mono zone plays it, (L+R) at -3 dB; None when that
+                  was not measured (then the worst case is taken) or there is nothing to measure
     """
 
     duration_s: float
@@ -23,6 +25,8 @@ class Measurement:
     short_term_max_lufs: float | None
     true_peak_dbtp: float | None
     sample_peak_dbfs: float | None
+    mono_lufs: float | None = None
+    mono_true_peak_dbtp: float | None = None
     notes: tuple[str, ...] = ()
 
 
