@@ -7,9 +7,9 @@ import sys
 from pathlib import Path
 
 import pytest
-from tests.imports import impure, reached, read_imports, wrong_directions
 
 import oyez
+from tests.imports import impure, reached, read_imports, wrong_directions
 
 PACKAGE = Path(oyez.__file__).parent
 IMPORTS = read_imports(PACKAGE)
