@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
-from typing import Literal
+from typing import Literal, Self
 
 Changed = Literal["plan", "log", "state", "venue"]
 
@@ -41,7 +41,7 @@ class Subscription:
             self._ready.notify_all()
         self._leave(self)
 
-    def __enter__(self) -> Subscription:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:

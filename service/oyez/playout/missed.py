@@ -6,8 +6,9 @@ started is the one that is logged. Decides only; reads no database and no clock.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Any
 
 from oyez.planning.types import Occurrence, Plan, Play, Unplaced
@@ -50,18 +51,13 @@ class Expected:
 
 
 def expected_of(
-    venue: VenueFile,
-    plan: Plan,
-    *,
-    events: Mapping[str, Occurrence],
-    why_silent: Callable[[Play], str | None],
+    venue: VenueFile, plan: Plan, *, events: Mapping[str, Occurrence] = MappingProxyType({})
 ) -> tuple[Expected, ...]:
-    """Every occurrence of a plan that has not begun, with its latest start.
+    """Every occurrence of a plan, with its latest start.
 
-    events      what a person asked for or was cut, by id: they know their own latest start
-    why_silent  why a play that has its place cannot sound (its clip is gone), None when it can
+    events  what a person asked for or was cut, by id: they know their own latest start
     """
-    placed = [_expected(play, play.latest_ms, play.start_ms, why_silent(play)) for play in plan.plays]
+    placed = [_expected(play, play.latest_ms, play.start_ms, None) for play in plan.plays]
     lost = [_expected(one, _latest_ms(venue, plan, one, events), None, one.reason) for one in plan.unplaced]
     return (*placed, *lost)
 
@@ -113,7 +109,7 @@ class Expectations:
     def late(self, now_ms: int) -> bool:
         """Whether something should have begun by now and can still start later: time to plan anew."""
         return any(
-            e.start_ms is not None and e.reason is None and e.start_ms + GRACE_MS <= now_ms < e.latest_ms
+            e.start_ms is not None and e.start_ms + GRACE_MS <= now_ms < e.latest_ms
             for e in self._waiting.values()
         )
 
