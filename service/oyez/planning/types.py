@@ -14,6 +14,23 @@ class LeftOut:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Obstacle:
+    """One thing that stood in the way of a start: the span it holds, in one zone (None: in all).
+
+    kind      "play", "quiet", "cap" or "closing"
+    what      the play's title, the window's label, the cap's number
+    priority  of the play
+    """
+
+    kind: str
+    zone: str | None
+    start_ms: int
+    end_ms: int
+    what: str
+    priority: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Occurrence:
     """One time at which a rule asks for the zones.
 
@@ -23,6 +40,8 @@ class Occurrence:
     latest_ms  latest allowed start
     ends_by_ms the play must have ended by then (open_only), None when nothing asks for it
     event      a person's: ignores gaps and caps, counts for them
+    live_voice someone talks: never cut by a recording
+    rounds     rounds left to play when it starts again after a cut; None means all the rule asks for
     """
 
     id: str
@@ -38,6 +57,8 @@ class Occurrence:
     ends_by_ms: int | None = None
     event: bool = False
     left_out: tuple[LeftOut, ...] = ()
+    live_voice: bool = False
+    rounds: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,6 +92,9 @@ class Play:
     left_out: tuple[LeftOut, ...] = ()
     ducks: Mapping[str, ZoneDuck] = field(default_factory=dict)
     event: bool = False
+    live_voice: bool = False
+    rounds: int | None = None
+    obstacles: tuple[Obstacle, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,6 +110,7 @@ class Unplaced:
     priority: int
     reason: str
     left_out: tuple[LeftOut, ...] = ()
+    obstacles: tuple[Obstacle, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -155,9 +180,11 @@ class Live:
     taken    plays of this day and the day before that have begun or ended
     done     ids of occurrences that are finished or were given up: never planned again
     events   asked for by a person or restarted after a cut, not yet begun; they are placed with the rest
+    holds    quiet windows made by hand
     """
 
     now_ms: int
     taken: tuple[Taken, ...] = ()
     done: frozenset[str] = frozenset()
     events: tuple[Occurrence, ...] = ()
+    holds: tuple[QuietSpan, ...] = ()

@@ -1,0 +1,138 @@
+"""The plan of one operating day: rules in, plays with their ducks and reasons out.
+
+A pure function of its inputs; the clock is `live.now_ms`, where there is one.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable, Mapping, Sequence
+
+from oyez.mixing.duck import DuckShape, corner_points
+from oyez.planning.ducking import Ducking
+from oyez.planning.hours import OperatingDay
+from oyez.planning.music import music_spans
+from oyez.planning.occurrences import occurrences
+from oyez.planning.place import Placed, place
+from oyez.planning.quiet import by_zone, quiet_spans
+from oyez.planning.time import day_span, operating_day
+from oyez.planning.types import Live, Occurrence, Plan, Play, Unplaced
+from oyez.venue.facts import ClipFacts
+from oyez.venue.models import VenueFile
+
+__all__ = ["day_span", "operating_day", "plan_day"]
+
+
+def plan_day(venue: VenueFile, date: dt.date, facts: Mapping[str, ClipFacts], *, live: Live | None = None) -> Plan:
+    """The plan of one operating day.
+
+    facts  by clip id; the duration of every clip of a planned rule must be known
+    live   what the running service knows: what is taken stays, nothing starts before `now_ms`
+    Raises InputError for a date out of range, a clip of unknown duration, a rule with too many occurrences.
+    """
+    day = OperatingDay(venue, date)
+    quiet = quiet_spans(day, live.holds if live else ())
+    in_zone = by_zone(quiet)
+    placed = place(
+        venue,
+        day.span,
+        _wanted(occurrences(day, facts, in_zone), live),
+        in_zone,
+        taken=live.taken if live else (),
+        not_before_ms=live.now_ms if live else None,
+    )
+    ducking = Ducking(venue, facts)
+    plays = sorted((_play(venue, p, ducking) for p in placed if p.start_ms is not None), key=_by_start)
+    unplaced = sorted((_unplaced(p) for p in placed if p.start_ms is None), key=_by_nominal)
+    sets = ["venue", *(s.id for s in venue.hours_sets)]
+    return Plan(
+        venue=venue.venue.name,
+        date=date,
+        timezone=venue.venue.timezone,
+        starts_ms=day.span.start_ms,
+        ends_ms=day.span.end_ms,
+        plays=tuple(plays),
+        unplaced=tuple(unplaced),
+        ducks=zone_ducks(venue, plays),
+        music=music_spans(day, in_zone),
+        quiet=quiet,
+        open={name: day.opening(name).periods for name in sets},
+    )
+
+
+def _wanted(found: Iterable[Occurrence], live: Live | None) -> list[Occurrence]:
+    """What is still to be placed: without what is taken or done, with a person's events."""
+    if live is None:
+        return list(found)
+    settled = live.done | {t.id for t in live.taken}
+    return [o for o in (*found, *live.events) if o.id not in settled]
+
+
+def _play(venue: VenueFile, placed: Placed, ducking: Ducking) -> Play:
+    o, start_ms = placed.occurrence, placed.start_ms
+    assert start_ms is not None
+    rule = venue.rules[o.order]
+    return Play(
+        id=o.id,
+        rule=o.rule,
+        title=o.title,
+        order=o.order,
+        nominal_ms=o.nominal_ms,
+        start_ms=start_ms,
+        end_ms=start_ms + o.duration_ms,
+        latest_ms=o.latest_ms,
+        zones=o.zones,
+        priority=o.priority,
+        chime=rule.chime,
+        clips=rule.clips,
+        reason=placed.reason,
+        left_out=o.left_out,
+        ducks={zone: ducking.of(rule, zone) for zone in o.zones},
+        event=o.event,
+        live_voice=o.live_voice,
+        rounds=o.rounds,
+        obstacles=placed.obstacles,
+    )
+
+
+def _unplaced(placed: Placed) -> Unplaced:
+    o = placed.occurrence
+    return Unplaced(
+        id=o.id,
+        rule=o.rule,
+        title=o.title,
+        order=o.order,
+        nominal_ms=o.nominal_ms,
+        zones=o.zones,
+        priority=o.priority,
+        reason=placed.reason,
+        left_out=o.left_out,
+        obstacles=placed.obstacles,
+    )
+
+
+def _by_start(play: Play) -> tuple[int, int, int, str]:
+    return play.start_ms, play.order, play.nominal_ms, play.id
+
+
+def _by_nominal(lost: Unplaced) -> tuple[int, int, str]:
+    return lost.nominal_ms, lost.order, lost.id
+
+
+def zone_ducks(venue: VenueFile, plays: Sequence[Play]) -> dict[str, tuple[tuple[int, float], ...]]:
+    """The music gain's corner points (ms, dB) of every zone that has plays, in the file's order of zones."""
+    shapes: dict[str, list[DuckShape]] = {}
+    for play in plays:
+        for zone, duck in play.ducks.items():
+            shapes.setdefault(zone, []).append(
+                DuckShape(
+                    start_ms=play.start_ms,
+                    end_ms=play.end_ms,
+                    depth_db=duck.depth_db,
+                    fall_ms=duck.fall_ms,
+                    hold_ms=duck.hold_ms,
+                    rise_ms=duck.rise_ms,
+                    bridge_ms=duck.bridge_ms,
+                )
+            )
+    return {z.id: corner_points(shapes[z.id]) for z in venue.zones if z.id in shapes}

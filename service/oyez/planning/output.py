@@ -1,0 +1,104 @@
+"""A plan as JSON and as CSV. The same plan gives the same bytes: fixed order of keys, no clock, no host."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from oyez.planning.time import to_local
+from oyez.planning.types import LeftOut, Plan, Play, Unplaced
+
+CSV_COLUMNS = (
+    "outcome", "rule", "title", "priority", "nominal", "start", "end", "zones", "left_out", "chime", "clips",
+    "reason", "nominal_ms", "start_ms", "end_ms",
+)  # fmt: skip
+
+
+def plan_tree(plan: Plan) -> dict[str, Any]:
+    """The plan as plain JSON values; `_ms` are milliseconds of UTC since 1970, ducks are (ms, dB)."""
+    return {
+        "venue": plan.venue,
+        "date": plan.date.isoformat(),
+        "timezone": plan.timezone,
+        "starts_ms": plan.starts_ms,
+        "ends_ms": plan.ends_ms,
+        "plays": [_play_tree(p) for p in plan.plays],
+        "unplaced": [_unplaced_tree(u) for u in plan.unplaced],
+        "ducks": {zone: [[at_ms, float(db)] for at_ms, db in points] for zone, points in plan.ducks.items()},
+    }
+
+
+def _play_tree(play: Play) -> dict[str, Any]:
+    return {
+        "rule": play.rule,
+        "nominal_ms": play.nominal_ms,
+        "start_ms": play.start_ms,
+        "end_ms": play.end_ms,
+        "zones": list(play.zones),
+        "priority": play.priority,
+        "left_out": _left_out(play.left_out),
+        "chime": play.chime,
+        "clips": list(play.clips),
+        "reason": play.reason,
+    }
+
+
+def _unplaced_tree(lost: Unplaced) -> dict[str, Any]:
+    return {
+        "rule": lost.rule,
+        "nominal_ms": lost.nominal_ms,
+        "zones": list(lost.zones),
+        "priority": lost.priority,
+        "left_out": _left_out(lost.left_out),
+        "reason": lost.reason,
+    }
+
+
+def _left_out(left_out: tuple[LeftOut, ...]) -> list[dict[str, str]]:
+    return [{"zone": left.zone, "reason": left.reason} for left in left_out]
+
+
+def plan_json(plan: Plan) -> str:
+    """`plan_tree` as JSON text, UTF-8, two spaces, a line end at the end."""
+    return json.dumps(plan_tree(plan), ensure_ascii=False, indent=2) + "\n"
+
+
+def plan_csv(plan: Plan) -> str:
+    """The plays, then what found no place, a line each; local times ISO 8601 with offset. RFC 4180 line ends."""
+    zone = ZoneInfo(plan.timezone)
+
+    def local(at_ms: int) -> str:
+        return to_local(zone, at_ms).isoformat(timespec="milliseconds")
+
+    text = io.StringIO()
+    rows = csv.writer(text)
+    rows.writerow(CSV_COLUMNS)
+    for p in plan.plays:
+        rows.writerow(
+            [
+                "planned", p.rule, _plain(p.title), p.priority,
+                local(p.nominal_ms), local(p.start_ms), local(p.end_ms),
+                " ".join(p.zones), _left_words(p.left_out), p.chime or "", " ".join(p.clips), _plain(p.reason),
+                p.nominal_ms, p.start_ms, p.end_ms,
+            ]
+        )  # fmt: skip
+    for u in plan.unplaced:
+        rows.writerow(
+            [
+                "no place", u.rule, _plain(u.title), u.priority, local(u.nominal_ms), "", "",
+                " ".join(u.zones), _left_words(u.left_out), "", "", _plain(u.reason), u.nominal_ms, "", "",
+            ]
+        )  # fmt: skip
+    return text.getvalue()
+
+
+def _left_words(left_out: tuple[LeftOut, ...]) -> str:
+    return "; ".join(f"{left.zone}: {left.reason}" for left in left_out)
+
+
+def _plain(text: str) -> str:
+    """Text a spreadsheet will not take for a formula."""
+    return "'" + text if text.startswith(("=", "+", "-", "@", "\t", "\r")) else text
