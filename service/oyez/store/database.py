@@ -29,7 +29,7 @@ from oyez.store.tables import HEAD
 BUSY_MS = 5_000
 KEPT_BACKUPS = 10
 WAL_SOUND_FROM = (3, 51, 3)
-"""Before it, connections that write and checkpoint at one instant can lose committed rows (sqlite.org/wal.html)."""
+"""Before it, connections that write and checkpoint at once can lose committed rows (sqlite.org/wal.html)."""
 
 _WRITES = "oyez_writes"
 
