@@ -1,6 +1,6 @@
-"""Measuring stored audio, once per content: the result lies beside the audio and is found again by its SHA-256.
+"""Measuring files as they are, and stored audio once per content.
 
-A stereo clip is also measured as a mono zone plays it. What cannot be written is measured again next time.
+The result for stored audio lies beside it and is found again by its SHA-256. A stereo clip is also measured as a mono zone plays it. What cannot be written is measured again next time.
 """
 
 from __future__ import annotations
@@ -14,7 +14,9 @@ from typing import Final
 
 import numpy as np
 
+from oyez.clips.decode import open_source
 from oyez.clips.store import SAMPLE_RATE, AudioStore, Sound
+from oyez.errors import ClipRefused
 from oyez.loudness.types import Measurement
 
 METER: Final = 1  # raise it when the meter's answers change: what was kept is then measured anew
@@ -48,6 +50,28 @@ def measure_sound(sound: Sound) -> Measurement:
     mono = together.result()
     loudness = mono.integrated_lufs if mono.integrated_lufs is not None else mono.ungated_lufs
     return dataclasses.replace(measured, mono_lufs=loudness, mono_true_peak_dbtp=mono.true_peak_dbtp)
+
+
+def measure_file(path: Path) -> Measurement:
+    """Measure a file as it is: its own channels at its own rate, block by block.
+
+    Raises ClipRefused for what cannot be read, and for a rate or a number of channels that no loudness is
+    defined for.
+    """
+    from oyez.loudness.kweight import HIGHEST_RATE, LOWEST_RATE
+    from oyez.loudness.meter import CHANNELS, Meter
+
+    with open_source(path) as source:
+        if source.channels not in CHANNELS:
+            why = f"has {source.channels} channels, allowed are 1 to {max(CHANNELS)}"
+            raise ClipRefused(source.name, why, "channels")
+        if not LOWEST_RATE <= source.sample_rate <= HIGHEST_RATE:
+            why = f"sample rate is {source.sample_rate} Hz, allowed are {LOWEST_RATE} to {HIGHEST_RATE} Hz"
+            raise ClipRefused(source.name, why, "rate")
+        meter = Meter(source.sample_rate, source.channels)
+        for block in source.blocks():
+            meter.push(block)
+        return meter.result()
 
 
 def measurement_tree(measured: Measurement) -> dict[str, object]:

@@ -1,9 +1,9 @@
-"""Import one file in a process of its own: `python -m oyez.clips.worker --store DIR --kind speech FILE`.
+"""Import one file in a process of its own: `python -m oyez.clips.worker --data DIR --kind speech FILE`.
 
 The web process starts this for an upload, so that it never loads the decoders and the compiled meter itself, and
-so that a decoder that fails takes nothing down with it. One JSON object on standard output:
-    {"ok": true, "imported": {...}}   exit status 0
-    {"ok": false, "error": "closing.flac: is empty", "code": "empty"}   exit status 2 (the file), 1 (the work)
+so that a decoder that fails takes nothing down with it. One JSON object on the last line of standard output:
+    {"ok": true, "stored": {...}, "measurement": {...}, "lead_silence_ms": 120, ...}   exit status 0
+    {"ok": false, "name": "closing.flac", "error": "is empty", "code": "empty"}         exit status 2 (the file), 1
 """
 
 from __future__ import annotations
@@ -15,43 +15,47 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from oyez.clips.warmth import use_kernel_cache
-from oyez.errors import OyezError, WorkFailed
+from oyez.errors import ClipRefused, OyezError
+from oyez.settings import Settings
 
 
 def main(argv: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="python -m oyez.clips.worker", description="Import one audio file.")
     parser.add_argument("file", type=Path)
-    parser.add_argument("--store", type=Path, required=True, help="the audio store's folder")
+    parser.add_argument("--data", type=Path, required=True, metavar="DIR", help="the service's data folder")
     parser.add_argument("--kind", choices=["speech", "chime", "effect", "music"], default="speech")
     parser.add_argument("--name", help="what the sender called the file; default the file's own name")
     parser.add_argument("--limit-s", type=float, help="longest allowed; default 900, music 7200")
     parser.add_argument("--trim", action="store_true", help="cut the silence at both ends")
-    parser.add_argument("--kernels", type=Path, help="where compiled kernels are kept")
     args = parser.parse_args(argv)
-    use_kernel_cache(args.kernels)
+    settings = Settings(data_dir=args.data)
+    use_kernel_cache(settings.kernels)
     from oyez.clips.importer import import_audio, imported_tree
     from oyez.clips.store import AudioStore
 
+    name = args.name or args.file.name
     try:
         imported = import_audio(
             args.file,
-            AudioStore(args.store),
+            AudioStore(settings.audio),
             kind=args.kind,
             limit_s=args.limit_s,
             trim=args.trim,
-            name=args.name,
+            name=name,
         )
+    except ClipRefused as error:
+        return _answer(error.exit_status, ok=False, name=error.name, error=error.why, code=error.code)
     except OyezError as error:
-        return _failed(error)
+        return _answer(error.exit_status, ok=False, name=name, error=str(error), code=error.code)
     except OSError as error:
-        return _failed(WorkFailed(f"{args.name or args.file.name}: could not be stored ({error.strerror})"))
-    print(json.dumps({"ok": True, "imported": imported_tree(imported)}))  # noqa: T201 - the answer
-    return 0
+        why = f"could not be stored: {error.strerror}"
+        return _answer(1, ok=False, name=name, error=why, code="work-failed")
+    return _answer(0, ok=True, **imported_tree(imported))
 
 
-def _failed(error: OyezError) -> int:
-    print(json.dumps({"ok": False, "error": str(error), "code": error.code}))  # noqa: T201 - the answer
-    return error.exit_status
+def _answer(status: int, **tree: object) -> int:
+    print(json.dumps(tree))  # noqa: T201 - the answer
+    return status
 
 
 if __name__ == "__main__":

@@ -124,14 +124,13 @@ def track_gain_db(
     target_lufs: float,
     ceiling_dbtp: float = -1.5,
     max_gain_db: float = 15.0,
-    channels: int = 2,
     zone_channels: int = 2,
 ) -> float:
     """The gain of a music track: to its source's own target, no limiter, at most `max_gain_db`.
 
     One gain serves every zone of a source, so it is that of a stereo zone unless told otherwise. Unknown: 0 dB.
     """
-    loudness, peak = sounding(measured, channels=channels, zone_channels=zone_channels)
+    loudness, peak = sounding(measured, channels=measured.channels, zone_channels=zone_channels)
     if loudness is None:
         return 0.0
     gain = min(target_lufs - loudness, max_gain_db)
