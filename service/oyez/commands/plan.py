@@ -13,7 +13,6 @@ from __future__ import annotations
 import argparse
 import datetime as dt
 import sys
-import tempfile
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from itertools import groupby
@@ -51,7 +50,7 @@ def run(args: argparse.Namespace) -> int:
     wanted = _read_date(args.date)
     venue, facts = _from_file(args.file) if args.file else _from_database(args)
     date = wanted or operating_day(venue, time.time_ns() // 1_000_000)
-    plan = plan_day(venue, date, facts)
+    plan = _plan(venue, date, facts)
     if args.json:
         sys.stdout.write(plan_json(plan))
     elif args.csv:
@@ -71,12 +70,27 @@ def _read_date(text: str | None) -> dt.date | None:
 
 
 def _from_database(args: argparse.Namespace) -> tuple[VenueFile, Mapping[str, ClipFacts]]:
-    from oyez.store.reading import venue_and_facts
+    from oyez.store import clips, venues
+    from oyez.store.database import open_database
 
-    found: tuple[VenueFile, Mapping[str, ClipFacts]] = venue_and_facts(
-        Settings(data_dir=args.data or default_data_dir()), venue=args.venue
-    )
-    return found
+    database = open_database(Settings(data_dir=args.data or default_data_dir()), create=False)
+    try:
+        with database.read() as session:
+            ref = venues.find_venue(session, args.venue)
+            return venues.read_venue(session, ref.id), clips.facts(session, ref.id)
+    finally:
+        database.close()
+
+
+def _plan(venue: VenueFile, date: dt.date, facts: Mapping[str, ClipFacts]) -> Plan:
+    """The plan; a rule whose clip has no audio in the database is listed without a place."""
+    planned = [r for r in venue.rules if r.fixed or r.interval]
+    gone = {c for r in planned for c in (r.chime, *r.clips) if c and c not in facts}
+    if not gone:
+        return plan_day(venue, date, facts)
+    from oyez.playout.around import plan_around
+
+    return plan_around(venue, date, facts, {c: f"clip '{c}' has no audio" for c in sorted(gone)})
 
 
 def _from_file(path: Path) -> tuple[VenueFile, Mapping[str, ClipFacts]]:
@@ -107,13 +121,11 @@ def _facts(folder: VenueFolder, clips: Sequence[Clip], *, automatic: bool) -> di
     else:
         wanted = [c for c in clips if c.id not in known]
     if wanted:
-        from oyez.clips.facts import file_facts
+        from oyez.clips.facts import cache_store, file_facts
         from oyez.clips.folder import VenueFolder
-        from oyez.clips.store import AudioStore
 
         part = VenueFolder(path=folder.path, venue=folder.venue.model_copy(update={"clips": tuple(wanted)}))
-        with tempfile.TemporaryDirectory(prefix="oyez-plan-") as room:
-            known.update(file_facts(part, AudioStore(Path(room)), need_loudness=automatic))
+        known.update(file_facts(part, cache_store(), need_loudness=automatic))
     return known
 
 

@@ -188,3 +188,26 @@ class Live:
     done: frozenset[str] = frozenset()
     events: tuple[Occurrence, ...] = ()
     holds: tuple[QuietSpan, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cut:
+    """A play that gives way: faded out from `at_ms` in these zones only; elsewhere it goes on."""
+
+    id: str
+    zones: tuple[str, ...]
+    at_ms: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decision:
+    """What becomes of an event: its play (None: it found no place) and what is cut for it.
+
+    plan    the rest of the day around it; plays that were cut are not in it
+    reason  in words for who asked
+    """
+
+    plan: Plan
+    play: Play | None
+    cuts: tuple[Cut, ...]
+    reason: str
