@@ -36,6 +36,8 @@ _LEVEL = 1e-9  # dB: what differs by less is the same level
 class DuckShape:
     """One play's duck in one zone. [start_ms, end_ms) is the play, `depth_db` is positive (6.0 is 6 dB down).
 
+    bridges_back  False for a play that was not known of when the one before it ended: the music was on its way up
+                  already, so there is no bridge to it
     Raises ValueError for an end before the start, a negative time or a depth that is not a number from 0 up.
     """
 
@@ -46,6 +48,7 @@ class DuckShape:
     hold_ms: int
     rise_ms: int
     bridge_ms: int
+    bridges_back: bool = True
 
     def __post_init__(self) -> None:
         if self.end_ms < self.start_ms:
@@ -94,7 +97,16 @@ def corner_points(shapes: Iterable[DuckShape]) -> Points:
     """
     ordered = sorted(
         shapes,
-        key=lambda s: (s.start_ms, s.end_ms, s.fall_ms, s.hold_ms, s.rise_ms, s.depth_db, s.bridge_ms),
+        key=lambda s: (
+            s.start_ms,
+            s.end_ms,
+            s.fall_ms,
+            s.hold_ms,
+            s.rise_ms,
+            s.depth_db,
+            s.bridge_ms,
+            s.bridges_back,
+        ),
     )
     clusters: list[list[DuckShape]] = []
     for shape in ordered:
@@ -108,7 +120,7 @@ def corner_points(shapes: Iterable[DuckShape]) -> Points:
 
 
 def _bridged(first: DuckShape, then: DuckShape) -> bool:
-    return then.begins_ms - first.returns_ms < max(first.bridge_ms, then.bridge_ms)
+    return then.bridges_back and then.begins_ms - first.returns_ms < max(first.bridge_ms, then.bridge_ms)
 
 
 def _pieces(cluster: Sequence[DuckShape]) -> list[_Piece]:
