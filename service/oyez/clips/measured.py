@@ -1,6 +1,7 @@
 """Measuring files as they are, and stored audio once per content.
 
-The result for stored audio lies beside it and is found again by its SHA-256. A stereo clip is also measured as a mono zone plays it. What cannot be written is measured again next time.
+The result for stored audio lies beside it and is found again by its SHA-256. A stereo clip is also measured as a
+mono zone plays it. What cannot be written is measured again next time.
 """
 
 from __future__ import annotations

@@ -271,6 +271,7 @@ class AudioStore:
         """Take it away. Sounds that are open go on reading."""
         path = self.path_of(sha256)
         path.unlink(missing_ok=True)
+        path.with_suffix(".json").unlink(missing_ok=True)  # what was measured of it
         if path.parent.is_dir():
             _flush_folder(path.parent)
 

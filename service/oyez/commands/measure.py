@@ -123,14 +123,14 @@ def _entry(row: _Row, args: argparse.Namespace) -> dict[str, Any]:
 
 
 _COLUMNS = (
-    ("Length s", "duration_s"),
-    ("I LUFS", "integrated_lufs"),
-    ("Range LU", "loudness_range_lu"),
-    ("Max M", "momentary_max_lufs"),
-    ("Max S", "short_term_max_lufs"),
-    ("TP dBTP", "true_peak_dbtp"),
-    ("Gain dB", "gain_db"),
-    ("Short LU", "shortfall_lu"),
+    ("s", "duration_s"),
+    ("LUFS", "integrated_lufs"),
+    ("LRA", "loudness_range_lu"),
+    ("max M", "momentary_max_lufs"),
+    ("max S", "short_term_max_lufs"),
+    ("dBTP", "true_peak_dbtp"),
+    ("gain", "gain_db"),
+    ("short", "shortfall_lu"),
 )
 
 
@@ -141,7 +141,7 @@ def _print_table(entries: Sequence[dict[str, Any]], args: argparse.Namespace) ->
     from rich.text import Text
 
     console = Console()
-    title = f"Target {args.target:g} LUFS, ceiling {args.ceiling:g} dBTP; gain without a limiter"
+    title = f"Target {args.target:g} LUFS, ceiling {args.ceiling:g} dBTP; gain without a limiter (dB)"
     table = Table(title=title, title_justify="left", box=None, pad_edge=False)
     table.add_column("File", overflow="fold", min_width=12)
     for heading, _ in _COLUMNS:
