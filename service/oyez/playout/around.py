@@ -10,7 +10,8 @@ import datetime as dt
 from collections.abc import Mapping
 
 from oyez.planning.day import plan_day
-from oyez.planning.types import Live, Plan, Play, Unplaced
+from oyez.planning.live import decide
+from oyez.planning.types import Decision, Live, Occurrence, Plan, Play, Unplaced
 from oyez.venue.facts import ClipFacts
 from oyez.venue.models import Rule, VenueFile
 
@@ -22,6 +23,29 @@ def gone_reason(rule: Rule, gone: Mapping[str, str]) -> str | None:
     wanted = dict.fromkeys([rule.chime, *rule.clips] if rule.chime else rule.clips)
     found = [gone[clip] for clip in wanted if clip in gone]
     return "; ".join(found) or None
+
+
+def decide_around(
+    venue: VenueFile,
+    day: dt.date,
+    facts: Mapping[str, ClipFacts],
+    gone: Mapping[str, str],
+    *,
+    live: Live,
+    event: Occurrence,
+) -> Decision:
+    """`planning.live.decide` among the rules that can sound; the event's own must be one of them."""
+    rules = tuple(r for r in venue.rules if gone_reason(r, gone) is None)
+    sound = venue.model_copy(update={"rules": rules})
+    order = next(number for number, rule in enumerate(rules) if rule.id == event.rule)
+    return decide(sound, day, facts, _for_rules(sound, live), dataclasses.replace(event, order=order))
+
+
+def _for_rules(venue: VenueFile, live: Live) -> Live:
+    """Its events with their rule's place in this venue; those of other rules are left out."""
+    place = {rule.id: number for number, rule in enumerate(venue.rules)}
+    events = tuple(dataclasses.replace(e, order=place[e.rule]) for e in live.events if e.rule in place)
+    return dataclasses.replace(live, events=events)
 
 
 def plan_around(
@@ -39,12 +63,7 @@ def plan_around(
     order = {rule.id: place for place, rule in enumerate(venue.rules)}
     sound = venue.model_copy(update={"rules": tuple(r for r in venue.rules if r.id not in reasons)})
     silent = venue.model_copy(update={"rules": tuple(r for r in venue.rules if r.id in reasons)})
-    kept_live = live
-    if live is not None:
-        place = {rule.id: number for number, rule in enumerate(sound.rules)}
-        events = tuple(dataclasses.replace(e, order=place[e.rule]) for e in live.events if e.rule in place)
-        kept_live = dataclasses.replace(live, events=events)
-    plan = plan_day(sound, day, facts, live=kept_live)
+    plan = plan_day(sound, day, facts, live=None if live is None else _for_rules(sound, live))
     known = {**{clip: ClipFacts(duration_ms=_SOME_MS) for clip in gone}, **facts}
     only_done = None if live is None else dataclasses.replace(live, taken=(), events=())
     lost = plan_day(silent, day, known, live=only_done)

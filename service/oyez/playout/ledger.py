@@ -63,6 +63,10 @@ class Ledger:
         """Ended, or given up."""
         return frozenset(o for o, k in self._known.items() if k.end is not None or k.unsent)
 
+    def known(self) -> frozenset[str]:
+        """All it has heard of."""
+        return frozenset(self._known)
+
     def open(self) -> frozenset[str]:
         """Claimed and not yet ended."""
         return frozenset(o for o, k in self._known.items() if k.claim is not None and k.end is None)

@@ -6,6 +6,7 @@ started is the one that is logged. Decides only; reads no database and no clock.
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -97,6 +98,12 @@ class Expectations:
         coming = {e.id: e for e in found if e.latest_ms > now_ms and e.id not in begun}
         self._waiting = {**coming, **owed}
 
+    def explain(self, occurrence: str, reason: str) -> None:
+        """Why it will not sound although it has a place."""
+        found = self._waiting.get(occurrence)
+        if found is not None:
+            self._waiting[occurrence] = dataclasses.replace(found, reason=reason)
+
     def settle(self, occurrence: str) -> None:
         """It was claimed, or is logged otherwise."""
         self._waiting.pop(occurrence, None)
@@ -109,7 +116,7 @@ class Expectations:
     def late(self, now_ms: int) -> bool:
         """Whether something should have begun by now and can still start later: time to plan anew."""
         return any(
-            e.start_ms is not None and e.start_ms + GRACE_MS <= now_ms < e.latest_ms
+            e.start_ms is not None and e.reason is None and e.start_ms + GRACE_MS <= now_ms < e.latest_ms
             for e in self._waiting.values()
         )
 

@@ -1,0 +1,432 @@
+"""Keeps three things in step: what was designed (database), what is to come (plan), what became of it (log).
+
+Gather, decide, act: reads the venue, lets planning decide, sends the programme to the engine, takes the engine's
+journal over, and writes down what was never begun. One lock; every method may be called from any thread. Nothing
+here sounds: with all of this gone the engine plays on what it holds.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime as dt
+import threading
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from oyez.errors import EngineGone, InputError, NotFound, WorkFailed
+from oyez.mixing.compose import compose, cue_for
+from oyez.mixing.programme import Programme, to_tree
+from oyez.planning.day import day_span, operating_day
+from oyez.planning.live import RESTART_WITHIN_MS, restart_for
+from oyez.planning.types import Live, Occurrence, Plan, Play, Taken
+from oyez.playout import downtime
+from oyez.playout.around import plan_around
+from oyez.playout.changes import Changes
+from oyez.playout.gather import Gathered, gather, gone_clips, revision_of
+from oyez.playout.ledger import Ledger
+from oyez.playout.missed import NOT_RUNNING, Expectations, expected_of
+from oyez.playout.now import Clock, JumpWatch
+from oyez.playout.takeover import Brought, EngineJournal, take_over
+from oyez.settings import Settings
+from oyez.store import head, log
+from oyez.store.database import Database
+
+LEAD_MS = 1_000  # nothing new starts sooner than this after planning: the engine must hold it first
+REPLAN_S = 5.0  # how often what did not begin is planned anew
+SLEPT_MS = 60_000  # no beat for so long: the service did not run
+DAY_MS = 86_400_000
+
+
+class Keeper:
+    """See the module. `open` once before anything else, then `beat` about each second."""
+
+    def __init__(self, settings: Settings, database: Database, link: Any, clock: Clock, changes: Changes) -> None:
+        self.settings = settings
+        self.database = database
+        self.link = link
+        self.clock = clock
+        self.changes = changes
+        self.lock = threading.RLock()
+        self.ledger = Ledger()
+        self.expectations = Expectations()
+        self.events: dict[str, Occurrence] = {}
+        self.stopped: set[str] = set()
+        self.gathered: Gathered | None = None
+        self.gone: dict[str, str] = {}
+        self.plan: Plan | None = None
+        self.state: Mapping[str, Any] | None = None
+        self.state_at_ms: int | None = None
+        self.fault: str | None = None
+        self.head_good = True
+        self.log_number = 0
+        self.watch = JumpWatch(clock)
+        self._engine_journal = EngineJournal(link, settings.engine / "journal.jsonl")
+        self._sent: Programme | None = None
+        self._sent_to: str | None = None
+        self._stale = False
+        self._beat_ms: int | None = None
+        self._late_s = 0.0
+        self._seen: Any = None
+
+    # -- what it knows ------------------------------------------------------------------------------------------
+
+    def need(self) -> Gathered:
+        """What was gathered. Raises NotFound when no venue is loaded."""
+        if self.gathered is None:
+            raise NotFound("there is no venue yet: load one with `oyez load FILE`")
+        return self.gathered
+
+    def today(self) -> dt.date:
+        return operating_day(self.need().venue, self.clock.now_ms())
+
+    def live(self, now_ms: int, *, also: Sequence[Taken] = ()) -> Live:
+        """What planning must know of the running day."""
+        return Live(
+            now_ms=now_ms,
+            taken=(*self.ledger.taken(), *also),
+            done=self.ledger.done(),
+            events=tuple(self.events.values()),
+        )
+
+    def plan_for(self, day: dt.date, live: Live | None) -> Plan:
+        known = self.need()
+        return plan_around(known.venue, day, known.facts, self.gone, live=live)
+
+    # -- start --------------------------------------------------------------------------------------------------
+
+    def open(self) -> None:
+        """Read what there is, take over what the engine did meanwhile, log what was missed, send the programme."""
+        with self.lock:
+            now_ms = self.clock.now_ms()
+            self._regather()
+            if self.gathered is not None:
+                self._take_stock(self.gathered, now_ms)
+            self._beat_ms = now_ms
+            downtime.note_alive(self.settings.data_dir, now_ms)
+
+    def _take_stock(self, known: Gathered, now_ms: int) -> None:
+        alive_ms = downtime.last_alive_ms(self.settings.data_dir)
+        with self.database.read() as session:
+            if alive_ms is None:
+                alive_ms = log.last_at_ms(session, known.venue_id)
+            recent = log.records(session, known.venue_id, from_ms=now_ms - 3 * DAY_MS)
+            still_open = log.open_claims(session, known.venue_id)
+        for record in (*recent, *still_open):
+            self.ledger.add(record.body)
+        for record in recent:
+            if record.kind == "end" and record.at_ms > now_ms - RESTART_WITHIN_MS:
+                self._restart(known, record.body)
+        self.pull()
+        if alive_ms is not None:
+            self._log_down(alive_ms, now_ms, NOT_RUNNING)
+        down_ms = None if alive_ms is None else max(0, now_ms - alive_ms)
+        self.note("service-started", None, down_ms=down_ms, revision=known.revision)
+        self.refresh()
+
+    def close(self) -> None:
+        with self.lock:
+            if self.gathered is not None:
+                self.pull()
+                self.note("service-stopped", None)
+            downtime.note_alive(self.settings.data_dir, self.clock.now_ms())
+
+    # -- each second --------------------------------------------------------------------------------------------
+
+    def beat(self) -> None:
+        """Look at everything that may have changed. What cannot be done now is noted in `fault` and done later."""
+        with self.lock:
+            try:
+                self._beat()
+            except (WorkFailed, InputError, OSError) as error:
+                self.fault = str(error)
+            else:
+                self.fault = None
+        self._tell_state()
+
+    def _beat(self) -> None:
+        now_ms = self.clock.now_ms()
+        self._look_at_engine(now_ms)
+        known = self.gathered
+        with self.database.read() as session:
+            changed = revision_of(session) != (None if known is None else (known.venue_id, known.revision))
+        if changed:
+            self._regather()
+            self._stale = True
+            if known is None and self.gathered is not None:
+                self._take_stock(self.gathered, now_ms)
+            self.changes.tell("venue")
+        if self.gathered is None:
+            return
+        self.pull()
+        self._log_overdue(now_ms)
+        self._look_at_clock(now_ms)
+        if self._wants_plan(now_ms):
+            self.refresh()
+
+    def _wants_plan(self, now_ms: int) -> bool:
+        if self._stale or self.plan is None or not self.plan.starts_ms <= now_ms < self.plan.ends_ms:
+            return True
+        boot = None if self.state is None else self.state.get("boot")
+        if boot is not None and boot != self._sent_to:
+            return True
+        if boot is not None and self.expectations.late(now_ms):
+            elapsed_s = self.clock.monotonic_s()
+            if elapsed_s - self._late_s >= REPLAN_S:
+                self._late_s = elapsed_s
+                return True
+        return False
+
+    def _look_at_engine(self, now_ms: int) -> None:
+        try:
+            self.state = self.link.state()
+            self.state_at_ms = now_ms
+        except EngineGone:
+            self.state = None
+
+    def _look_at_clock(self, now_ms: int) -> None:
+        before_ms, self._beat_ms = self._beat_ms, now_ms
+        jump_ms = self.watch.look()
+        if jump_ms:
+            words = f"the clock was set {'forward' if jump_ms > 0 else 'back'} by {abs(jump_ms) / 1000:.1f} s"
+            self.note("clock-set", words, by_ms=jump_ms)
+            self._stale = True
+            if jump_ms > 0 and before_ms is not None:
+                self._log_down(before_ms, now_ms, f"{words}, over its time")
+        elif before_ms is not None and now_ms - before_ms > SLEPT_MS:
+            self._log_down(before_ms, now_ms, NOT_RUNNING)
+            self._stale = True
+
+    def look_at_clips(self) -> None:
+        """A clip's audio that went or came back changes what can sound."""
+        with self.lock:
+            if self.gathered is not None and gone_clips(self.settings, self.gathered) != self.gone:
+                self._stale = True
+
+    def still_alive(self) -> None:
+        downtime.note_alive(self.settings.data_dir, self.clock.now_ms())
+
+    # -- venue and programme ------------------------------------------------------------------------------------
+
+    def _regather(self) -> None:
+        with self.database.read() as session:
+            self.gathered = gather(session)
+
+    def reload(self) -> None:
+        """Read the venue again now and plan anew."""
+        with self.lock:
+            first = self.gathered is None
+            self._regather()
+            if self.gathered is not None:
+                if first:
+                    self._take_stock(self.gathered, self.clock.now_ms())
+                else:
+                    self.refresh()
+        self.changes.tell("venue")
+
+    def refresh(self) -> None:
+        """Plan the running day and the next from what is known now, and send them to the engine."""
+        known = self.need()
+        self.pull()
+        now_ms = self.clock.now_ms()
+        self.gone = gone_clips(self.settings, known)
+        day = operating_day(known.venue, now_ms)
+        self.ledger.forget_before(day_span(known.venue, day).start_ms - DAY_MS)
+        plan = self.plan_for(day, self.live(now_ms + LEAD_MS))
+        tail = [t for t in map(_as_taken, plan.plays) if t.end_ms > plan.ends_ms - 600_000]
+        after = self.plan_for(
+            day + dt.timedelta(days=1),
+            dataclasses.replace(self.live(plan.ends_ms, also=tail), events=()),
+        )
+        self.expectations.renew(
+            expected_of(known.venue, plan, events=self.events), now_ms=now_ms, begun=self.ledger.known()
+        )
+        self.plan, self._stale = plan, False
+        self._send(known, (plan, after), now_ms)
+        self.changes.tell("plan")
+
+    def refresh_now_or_later(self) -> None:
+        """After something was done that cannot be undone: what keeps the plan from following is tried again."""
+        try:
+            self.refresh()
+        except (WorkFailed, OSError) as error:
+            self.fault, self._stale = str(error), True
+
+    def _send(self, known: Gathered, plans: Sequence[Plan], now_ms: int) -> None:
+        """Give the engine the programme, unless it is the one it has."""
+        if self.state is None:
+            self._look_at_engine(now_ms)
+        if self.state is None:
+            return
+        boot = str(self.state.get("boot"))
+        revision = 1 + max(self._sent.revision if self._sent else 0, int(self.state.get("revision") or 0))
+        made = self._compose(known, plans, revision, now_ms)
+        if self._sent is not None and self._sent_to == boot and _same(made, self._sent):
+            return
+        try:
+            self.link.programme(to_tree(made))
+        except EngineGone:
+            self.state = None
+            return
+        self._sent, self._sent_to = made, boot
+
+    def _compose(self, known: Gathered, plans: Sequence[Plan], revision: int, now_ms: int) -> Programme:
+        """One play that cannot be composed must not take the others with it: it is left out and said so."""
+        try:
+            return compose(known.venue, plans, known.facts, known.tracks, revision=revision, made_ms=now_ms)
+        except InputError:
+            good = []
+            for plan in plans:
+                plays = [p for p in plan.plays if self._can_sound(known, p)]
+                good.append(dataclasses.replace(plan, plays=tuple(plays)))
+        return compose(known.venue, good, known.facts, known.tracks, revision=revision, made_ms=now_ms)
+
+    def _can_sound(self, known: Gathered, play: Play) -> bool:
+        try:
+            cue_for(known.venue, play, known.facts, asked_by="plan")
+        except InputError as error:
+            self.expectations.explain(play.id, str(error))
+            return False
+        return True
+
+    # -- log ----------------------------------------------------------------------------------------------------
+
+    def pull(self) -> None:
+        """Take the engine's journal over, all there is."""
+        known = self.need()
+        with self.lock:
+            more = True
+            while more:
+                page = self._engine_journal.page()
+                brought: tuple[Brought, ...] = ()
+                if page.lines:
+                    with self.database.begin() as session:
+                        brought = take_over(session, known.venue_id, page.lines)
+                try:
+                    self._engine_journal.taken(page)
+                except EngineGone:
+                    more = False
+                for one in brought:
+                    if one.appended.status == "added":
+                        self._heed(known, one.line.record)
+                if brought:
+                    self._logged()
+                more = more and page.more
+
+    def _heed(self, known: Gathered, record: Mapping[str, Any]) -> None:
+        """What a record of the engine means for the plan."""
+        self.ledger.add(record)
+        kind = record.get("kind")
+        if kind == "event":
+            return
+        occurrence = str(record["id"])
+        if kind == "claim":
+            expected_ms = self.expectations.starts_of(occurrence)
+            if expected_ms is not None and expected_ms != record.get("planned_ms"):
+                self._stale = True
+        else:
+            self._stale = True
+        self.expectations.settle(occurrence)
+        self.events.pop(occurrence, None)
+        if kind == "end":
+            self._restart(known, record)
+
+    def _restart(self, known: Gathered, record: Mapping[str, Any]) -> None:
+        """What was cut starts again where it was cut, if its rule says so. Stopped by a person is final."""
+        claim = self.ledger.claim_of(str(record["id"]))
+        if claim is None or record["id"] in self.stopped:
+            return
+        cut = [
+            z
+            for z in record.get("per_zone") or ()
+            if z.get("outcome") == "cut" and not str(z.get("reason") or "").startswith("stopped by ")
+        ]
+        again = restart_for(known.venue, claim, {**record, "per_zone": cut}, known.facts)
+        if again is not None and again.id not in self.ledger:
+            self.events[again.id] = again
+
+    def _log_overdue(self, now_ms: int) -> None:
+        for one in self.expectations.overdue(now_ms):
+            reason = one.reason or (
+                "the engine was not running" if self.state is None else "the engine did not begin it in time"
+            )
+            self.append(one.unsent(at_ms=now_ms, reason=reason))
+            self.expectations.settle(one.id)
+            self.events.pop(one.id, None)
+
+    def _log_down(self, since_ms: int, until_ms: int, reason: str) -> None:
+        known = self.need()
+        with self.database.read() as session:
+            owed = downtime.missed_between(session, known, since_ms, until_ms, reason)
+        self.append(*owed)
+
+    def note(self, what: str, reason: str | None, **detail: Any) -> None:
+        """Log an event of the service's own."""
+        event = {"kind": "event", "what": what, "reason": reason, "at_ms": self.clock.now_ms()}
+        self.append({**event, **detail})
+
+    def append(self, *records: Mapping[str, Any]) -> None:
+        """Add records of our own to the log. What would be a second completion is passed over."""
+        if not records:
+            return
+        known = self.need()
+        with self.database.begin() as session:
+            added = [r for r in records if log.append(session, known.venue_id, r).status == "added"]
+        for record in added:
+            self.ledger.add(record)
+            if "id" in record:
+                self.expectations.settle(str(record["id"]))
+        self._logged()
+
+    def _logged(self) -> None:
+        """After every commit to the log: keep its head in the file beside the database, tell who listens."""
+        known = self.need()
+        with self.database.read() as session:
+            last = log.head(session, known.venue_id)
+            self.log_number = last.number
+            try:
+                self.head_good = head.keep_head(
+                    self.settings.data_dir,
+                    known.venue_id,
+                    "log",
+                    last,
+                    hash_of=lambda number: log.hash_of(session, known.venue_id, number),
+                )
+            except (WorkFailed, OSError):
+                self.head_good = False
+        self.changes.tell("log")
+
+    def _tell_state(self) -> None:
+        seen = _signature(self.state)
+        if seen != self._seen:
+            self._seen = seen
+            self.changes.tell("state")
+
+
+def _as_taken(play: Play) -> Taken:
+    return Taken(
+        id=play.id,
+        rule=play.rule,
+        title=play.title,
+        start_ms=play.start_ms,
+        end_ms=play.end_ms,
+        zones=play.zones,
+        priority=play.priority,
+    )
+
+
+def _same(one: Programme, other: Programme) -> bool:
+    return dataclasses.replace(one, revision=0, made_ms=0) == dataclasses.replace(other, revision=0, made_ms=0)
+
+
+def _signature(state: Mapping[str, Any] | None) -> Any:
+    """What a page shows of the engine, without what moves all the time."""
+    if state is None:
+        return None
+    return (
+        state.get("boot"),
+        state.get("revision"),
+        state.get("silent"),
+        [(p.get("id"), p.get("sounding"), p.get("zones")) for p in state.get("playing") or ()],
+        [(o.get("id"), o.get("health")) for o in state.get("outputs") or ()],
+        [(z.get("id"), z.get("music_on"), z.get("track")) for z in state.get("zones") or ()],
+    )
