@@ -1,0 +1,83 @@
+"""The look-ahead limiter at the end of every zone: its numbers and its state. The loop is `endstage.limit`.
+
+Method, for each zone, its channels linked:
+1. The true peak between one sample and the next: the signal interpolated 8 times (a windowed sinc over 32 samples;
+   ITU-R BS.1770-5 Annex 2 asks for at least 4 times). Where the samples under the interpolator are so small that
+   no interpolated value can reach the ceiling, none is computed; the result is the same.
+2. Where the peak is over the ceiling, the gain that brings it MARGIN_DB under it; one elsewhere.
+3. The least gain within the window ahead, then up again by at most one in RELEASE_S (linear).
+4. Two moving averages, so that the gain moves without a corner and is down before the peak comes.
+
+Below the ceiling the signal passes unchanged, bit for bit: all gains are whole multiples of 2^-30 in exact sums,
+and a gain that has come back is exactly one. Every zone has the same delay, LOOKAHEAD_FRAMES, limiting or not;
+the mixer takes it out again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from oyez.mixing.endstage import ONE, LimiterState
+
+REACH: Final = 16  # samples to each side of the interpolator
+PHASES: Final = 8
+_AVERAGE_1: Final = 113
+_AVERAGE_2: Final = 112
+LOOKAHEAD_FRAMES: Final = REACH + _AVERAGE_1 + _AVERAGE_2 - 1  # 240 frames, 5 ms
+RELEASE_S: Final = 0.5
+MARGIN_DB: Final = 0.1
+SETTLE_S: Final = RELEASE_S + 2 * LOOKAHEAD_FRAMES / 48_000
+"""From the last peak over the ceiling until everything passes unchanged again, at most."""
+
+_KAISER_BETA: Final = 7.0
+
+
+def interpolator() -> NDArray[np.float64]:
+    """Taps of the values 1/8 to 7/8 of the way between two samples.
+
+    returns  shape (2 x REACH, PHASES - 1); tap t weighs the sample t - REACH + 1 from the first of the two
+    """
+    taps = np.empty((2 * REACH, PHASES - 1))
+    offset = np.arange(2 * REACH) - (REACH - 1)
+    for phase in range(1, PHASES):
+        at = phase / PHASES - offset
+        window = np.i0(_KAISER_BETA * np.sqrt(np.maximum(0.0, 1.0 - (at / REACH) ** 2))) / np.i0(_KAISER_BETA)
+        row = np.sinc(at) * window
+        taps[:, phase - 1] = row / row.sum()
+    return taps
+
+
+def make_state(ceilings_dbtp: Sequence[float]) -> LimiterState:
+    """At rest: every gain is one."""
+    zones = len(ceilings_dbtp)
+    ceiling_db = np.array(ceilings_dbtp, dtype=np.float64)
+    held = np.full((zones, 3), ONE, dtype=np.int64)
+    held[:, 2] = 0
+    sums = np.empty((zones, 2), dtype=np.int64)
+    sums[:] = _AVERAGE_1 * ONE, _AVERAGE_2 * ONE
+    return LimiterState(
+        ceiling=10.0 ** (ceiling_db / 20.0),
+        aim=10.0 ** ((ceiling_db - MARGIN_DB) / 20.0),
+        busy=np.zeros(zones, dtype=np.int64),
+        held=held,
+        mins=np.full((zones, _AVERAGE_1 + _AVERAGE_2 + 1), ONE, dtype=np.int64),
+        box1=np.full((zones, _AVERAGE_1), ONE, dtype=np.int64),
+        box2=np.full((zones, _AVERAGE_2), ONE, dtype=np.int64),
+        turns=np.zeros(zones, dtype=np.int64),
+        sums=sums,
+    )
+
+
+def take_over(new: LimiterState, zone: int, old: LimiterState, old_zone: int) -> None:
+    """Go on in one zone where another state's zone stands; the ceiling stays the new one's."""
+    for name in ("busy", "held", "mins", "box1", "box2", "turns", "sums"):
+        getattr(new, name)[zone] = getattr(old, name)[old_zone]
+
+
+RELEASE: Final = max(1, round(ONE / (RELEASE_S * 48_000)))
+TAPS: Final = interpolator()
+NORM: Final = max(1.0, float(np.abs(TAPS).sum(axis=0).max()))
