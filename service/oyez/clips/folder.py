@@ -71,18 +71,27 @@ def open_venue(path: Path) -> VenueFolder:
 
 def missing_files(folder: VenueFolder) -> tuple[Fault, ...]:
     """Clips whose file is gone and sources whose folder is gone (faults) or has no audio in it (warnings)."""
-    return _missing(folder.path, folder.venue, frozenset())
+    return _missing(folder.path, folder.venue, frozenset(), Held())
 
 
-def inspect(path: Path) -> Inspection:
-    """Everything that is wrong with a venue file and the files it names, at once, in the file's order.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Held:
+    """Audio that is there already without a file: clips as (id, file), sources as (id, folder)."""
 
+    clips: frozenset[tuple[str, str]] = frozenset()
+    sources: frozenset[tuple[str, str]] = frozenset()
+
+
+def inspect(path: Path, *, held: Held | None = None) -> Inspection:
+    """Everything that is wrong with a venue file and the files it names, at once.
+
+    held  what need not lie beside the file; default: all must
     Raises InputError when the file cannot be read as text.
     """
     reading = read_venue(_text(path), where=str(path), syntax=_syntax(path))
     findings = reading.findings
     if reading.readable is not None:
-        findings += _missing(path, reading.readable, reading.stand_ins)
+        findings += _missing(path, reading.readable, reading.stand_ins, held or Held())
     folder = None
     if reading.venue is not None and not any(f.level == "fault" for f in findings):
         folder = VenueFolder(path=path, venue=reading.venue, warnings=findings)
@@ -100,11 +109,13 @@ def audio_files(folder: Path) -> tuple[Path, ...]:
     )
 
 
-def _missing(path: Path, venue: VenueFile, stand_ins: frozenset[Place]) -> tuple[Fault, ...]:
+def _missing(path: Path, venue: VenueFile, stand_ins: frozenset[Place], held: Held) -> tuple[Fault, ...]:
     found = []
     for i, clip in enumerate(venue.clips):
         place: Place = ("clips", i, "file")
         if _unread(place, stand_ins) or escapes(clip.file) or (path.parent / clip.file).is_file():
+            continue
+        if (clip.id, clip.file) in held.clips:
             continue
         message = f"file {quoted(clip.file)} {_gone(path.parent, clip.file)}"
         entry = entry_name(venue, place)
@@ -112,10 +123,12 @@ def _missing(path: Path, venue: VenueFile, stand_ins: frozenset[Place]) -> tuple
     for i, source in enumerate(venue.sources):
         place = ("sources", i, "folder")
         music = path.parent / source.folder
+        entry = entry_name(venue, place)
         if _unread(place, stand_ins) or escapes(source.folder):
             continue
-        entry = entry_name(venue, place)
         if not music.is_dir():
+            if (source.id, source.folder) in held.sources:
+                continue
             message = f"folder {quoted(source.folder)} {_gone(path.parent, source.folder)}"
             found.append(Fault(where=str(path), entry=entry, message=message, code="folder-gone"))
         elif not audio_files(music):

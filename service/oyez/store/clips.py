@@ -62,6 +62,22 @@ def put_audio(session: Session, audio: Audio) -> bool:
     return True
 
 
+def audio_from(imported: Mapping[str, Any], *, added_ms: int) -> Audio:
+    """The audio of a finished import, from its tree of plain values (`clips.importer.imported_tree`)."""
+    stored, original = imported["stored"], imported["original"]
+    return Audio(
+        sha256=stored["sha256"],
+        frames=stored["frames"],
+        channels=stored["channels"],
+        measurement=read_measurement(imported["measurement"]),
+        lead_silence_ms=imported["lead_silence_ms"],
+        tail_silence_ms=imported["tail_silence_ms"],
+        original_name=original["name"],
+        original_format=f"{original['form']}, {original['sample_rate']} Hz, {original['channels']} ch",
+        added_ms=added_ms,
+    )
+
+
 def get_audio(session: Session, sha256: str) -> Audio | None:
     row = session.get(AudioRow, sha256)
     return None if row is None else _audio(row)

@@ -161,7 +161,7 @@ def write_venue(
         had_audio: dict[tuple[str, str], str | None] = {}
         had_tracks: dict[tuple[str, str], list[Track]] = {}
     else:
-        had_audio, had_tracks = _clip_audio(session, venue_id), _source_tracks(session, venue_id)
+        had_audio, had_tracks = clip_audio(session, venue_id), source_tracks(session, venue_id)
         found = session.get(VenueRow, venue_id)
         if found is None:
             raise NotFound(f"there is no venue {venue_id} in the database")
@@ -202,13 +202,13 @@ def _write_tracks(session: Session, venue_id: int, source: str, tracks: Sequence
         session.execute(insert(SourceTrackRow), rows)
 
 
-def _clip_audio(session: Session, venue_id: int) -> dict[tuple[str, str], str | None]:
+def clip_audio(session: Session, venue_id: int) -> dict[tuple[str, str], str | None]:
     """(clip, file) -> SHA-256."""
     query = select(ClipRow.id, ClipRow.file, ClipRow.sha256).where(ClipRow.venue_id == venue_id)
     return {(row.id, row.file): row.sha256 for row in session.execute(query)}
 
 
-def _source_tracks(session: Session, venue_id: int) -> dict[tuple[str, str], list[Track]]:
+def source_tracks(session: Session, venue_id: int) -> dict[tuple[str, str], list[Track]]:
     """(source, folder) -> its tracks in order."""
     query = (
         select(SourceRow.id, SourceRow.folder, SourceTrackRow.title, SourceTrackRow.file, SourceTrackRow.sha256)
