@@ -9,17 +9,17 @@ it cannot be done now (its message is the plain reason), EngineGone when the eng
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import AsyncIterator, Callable, Mapping, Sequence
+from collections.abc import AsyncIterator, Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
-from typing import Any, Literal, Protocol
+from typing import Any, Protocol
 
 from oyez.planning.types import Plan
+from oyez.playout.changes import Subscription
+from oyez.playout.link import Listening
+from oyez.store.chain import Verified
+from oyez.store.log_entries import LogRecord
 from oyez.venue.facts import ClipFacts
 from oyez.venue.models import VenueFile
-
-Topic = Literal["plan", "log", "state", "venue"]
-Listener = Callable[[Topic, Mapping[str, Any]], None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,49 +40,29 @@ class Health:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ZoneLive:
-    """One zone now. `sounding` is the play's id, None when nothing speaks; `level_lufs` None when silent."""
+    """One zone now. `sounding` is the play's id, None when nothing speaks; `level_lufs` None when silent;
+    `music` None when the engine does not say.
+    """
 
     zone: str
-    music: bool
+    music: bool | None
     sounding: str | None
     title: str | None
     since_ms: int | None
     until_ms: int | None
-    duck_db: float | None = None
     level_lufs: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fired:
-    """What a press led to. `start_ms` None when it found no place (then `reason` says why)."""
+    """What a press led to, as the engine took it."""
 
     id: str
     title: str
-    start_ms: int | None
-    end_ms: int | None
+    start_ms: int
+    end_ms: int
     zones: tuple[str, ...]
     left_out: tuple[tuple[str, str], ...]
-    reason: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LogEntry:
-    """One record of the log. `body` is the record's tree (kinds claim, end, unsent, event)."""
-
-    seq: int
-    at_ms: int
-    kind: str
-    body: Mapping[str, Any]
-    hash: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Verified:
-    """good False: `first_bad_seq` and `reason` say where the chain breaks."""
-
-    good: bool
-    records: int
-    first_bad_seq: int | None
     reason: str
 
 
@@ -94,14 +74,6 @@ class ClipEntry:
     title: str
     kind: str
     facts: ClipFacts | None
-
-
-class PcmStream(Protocol):
-    """Live sound of one zone: 48 kHz, int16 little-endian, interleaved, in blocks of about 20 to 100 ms."""
-
-    channels: int
-
-    def blocks(self) -> AsyncIterator[bytes]: ...
 
 
 class DirectorPort(Protocol):
@@ -120,21 +92,30 @@ class DirectorPort(Protocol):
         ...
 
     def zones(self) -> Sequence[ZoneLive]: ...
-    def fire(self, rule_id: str, *, asked_by: str) -> Fired: ...
+    def fire(self, rule_id: str, *, asked_by: str) -> Fired:
+        """Raises Conflict with the plain reason when it finds no place."""
+        ...
+
     def stop_play(self, play_id: str, *, asked_by: str) -> str:
         """Fades it out everywhere, finally. Returns what happens, in words."""
         ...
 
-    def log(self, *, from_ms: int | None, until_ms: int | None) -> Sequence[LogEntry]:
-        """Records with from_ms <= at_ms < until_ms, oldest first."""
+    def log(self, *, from_ms: int | None, until_ms: int | None) -> Sequence[LogRecord]:
+        """Records of what was asked for (or happened) in [from_ms, until_ms), in the order they were added."""
         ...
 
     def verify_log(self) -> Verified: ...
     def clips(self) -> Sequence[ClipEntry]: ...
-    def add_clip(self, imported: Mapping[str, Any], *, clip_id: str, title: str, kind: str) -> ClipEntry: ...
-    def audio_file(self, clip_id: str) -> Path: ...
-    def subscribe(self, listener: Listener) -> Callable[[], None]:
-        """`listener` is called from any thread at each change; returns the way to unsubscribe."""
+    def add_clip(
+        self, imported: Mapping[str, Any], *, clip_id: str, title: str, kind: str, asked_by: str
+    ) -> ClipEntry:
+        """Enter a finished import. Refused (Conflict), audio that no clip has is taken out of the store again."""
         ...
 
-    def listen(self, zone_id: str) -> PcmStream: ...
+    def subscribe(self) -> Subscription:
+        """What changes, by name: "plan", "log", "state", "venue"."""
+        ...
+
+    def listen(self, zone_id: str) -> AsyncIterator[Listening | bytes]:
+        """Live sound of one zone: its head first, then interleaved int16 little-endian frames."""
+        ...

@@ -1,0 +1,163 @@
+"""Errors on their way out: RFC 9457 problem details, and the one table that knows both trees.
+
+    {"type": "/api/problems/conflict", "title": ..., "status": 409, "detail": ..., "instance": "/api/...",
+     "code": "conflict", "faults": [...]}
+
+`detail` is the message the command line prints for the same mistake.
+"""
+
+from __future__ import annotations
+
+import http
+import logging
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+from urllib.parse import quote
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse
+from fastapi.routing import APIRoute
+from starlette.exceptions import HTTPException
+
+from oyez import errors
+from oyez.api.schemas import FaultView, Problem
+from oyez.api.wording import request_fault
+
+logger = logging.getLogger(__name__)
+
+MEDIA_TYPE = "application/problem+json"
+
+# The nearest class in an error's family decides.
+STATUS: dict[type[errors.OyezError], tuple[int, str]] = {
+    errors.InputError: (422, "The request is wrong"),
+    errors.VenueFaults: (422, "The venue has faults"),
+    errors.ClipRefused: (422, "The file cannot become a clip"),
+    errors.NotFound: (404, "There is no such thing"),
+    errors.NotAllowed: (403, "This is not allowed"),
+    errors.TooLarge: (413, "The body is too large"),
+    errors.Conflict: (409, "It cannot be done as things stand"),
+    errors.WorkFailed: (500, "The work could not be done"),
+    errors.EngineGone: (503, "The engine does not answer"),
+}
+
+# What HTTP itself can say; the code stands in the problem's `code` and in its type.
+HTTP_CODES: dict[int, tuple[str, str]] = {
+    400: ("bad-request", "The request is wrong"),
+    401: ("who-are-you", "A token is needed"),
+    403: ("not-allowed", "This is not allowed"),
+    404: ("not-found", "There is no such thing"),
+    405: ("method", "This cannot be done here"),
+    406: ("not-acceptable", "This form is not offered"),
+    413: ("too-large", "The body is too large"),
+    415: ("media-type", "This kind of body is not read here"),
+    422: ("bad-input", "The request is wrong"),
+    500: ("work-failed", "The work could not be done"),
+    503: ("engine-gone", "The engine does not answer"),
+}
+
+
+def problem(
+    status: int,
+    *,
+    code: str,
+    title: str,
+    detail: str,
+    instance: str | None = None,
+    faults: Iterable[FaultView] = (),
+    headers: Mapping[str, str] | None = None,
+) -> JSONResponse:
+    body = Problem(
+        type=f"/api/problems/{quote(code)}",
+        title=title,
+        status=status,
+        detail=detail,
+        instance=instance,
+        code=code,
+        faults=list(faults),
+    )
+    content = body.model_dump(mode="json", exclude_none=True)
+    return JSONResponse(content, status, headers=dict(headers or {}), media_type=MEDIA_TYPE)
+
+
+def of_error(error: errors.OyezError, instance: str | None = None) -> JSONResponse:
+    """An error of the tree as its problem; the nearest class in STATUS decides."""
+    status, title = next(STATUS[cls] for cls in type(error).__mro__ if cls in STATUS)
+    faults = [fault_view(f) for f in error.faults] if isinstance(error, errors.VenueFaults) else []
+    if status >= 500:
+        logger.warning("%s: %s", error.code, error)
+    return problem(status, code=error.code, title=title, detail=str(error), instance=instance, faults=faults)
+
+
+def fault_view(fault: errors.Fault) -> FaultView:
+    return FaultView(
+        entry=fault.entry, message=fault.message, code=fault.code, level=fault.level, where=fault.where
+    )
+
+
+def of_status(
+    status: int, detail: str | None, instance: str | None, headers: Mapping[str, str] | None = None
+) -> JSONResponse:
+    code, title = HTTP_CODES.get(status, ("error", http.HTTPStatus(status).phrase))
+    return problem(status, code=code, title=title, detail=detail or title, instance=instance, headers=headers)
+
+
+def _ranges(request: Request) -> dict[str, tuple[Any, Any]]:
+    """Lowest and highest allowed value of each of the route's parameters, from the documentation's own schema."""
+    route = request.scope.get("route")
+    found: dict[str, tuple[Any, Any]] = {}
+    if isinstance(route, APIRoute):
+        for field in (*route.dependant.query_params, *route.dependant.path_params):
+            limits = {type(m).__name__: m for m in field.field_info.metadata}
+            if "Ge" in limits and "Le" in limits:
+                found[field.alias] = (limits["Ge"].ge, limits["Le"].le)
+    return found
+
+
+def _words_for(exc: HTTPException, request: Request) -> str:
+    if exc.status_code == 404 and exc.detail == "Not Found":
+        return f"there is nothing at {request.url.path}"
+    if exc.status_code == 405:
+        allowed = (exc.headers or {}).get("Allow") or "another method"
+        return f"{request.method} cannot be done at {request.url.path}, allowed are {allowed}"
+    if exc.status_code == 413:
+        limit = _limit(request)
+        return "the body is too large" + (f", allowed are {limit} bytes" if limit else "")
+    return str(exc.detail)
+
+
+def _limit(request: Request) -> int | None:
+    route = request.scope.get("route")
+    limit = getattr(route, "max_body_size", None) or request.app.max_body_size
+    return limit if isinstance(limit, int) else None
+
+
+def install(app: FastAPI) -> None:
+    """Make every error of this app a problem."""
+
+    @app.exception_handler(errors.OyezError)
+    async def on_error(request: Request, exc: errors.OyezError) -> JSONResponse:
+        return of_error(exc, request.url.path)
+
+    @app.exception_handler(RequestValidationError)
+    async def on_invalid(request: Request, exc: RequestValidationError) -> JSONResponse:
+        ranges = _ranges(request)
+        seen: Sequence[tuple[str, str]] = [request_fault(e, ranges) for e in exc.errors()]
+        faults = [FaultView(entry=entry, message=text, code="bad-input", level="fault") for entry, text in seen]
+        return problem(
+            422,
+            code="bad-input",
+            title="The request is wrong",
+            detail="; ".join(text for _, text in seen),
+            instance=request.url.path,
+            faults=faults,
+        )
+
+    @app.exception_handler(HTTPException)
+    async def on_http(request: Request, exc: HTTPException) -> JSONResponse:
+        return of_status(exc.status_code, _words_for(exc, request), request.url.path, exc.headers)
+
+    @app.exception_handler(Exception)
+    async def on_anything(request: Request, exc: Exception) -> JSONResponse:
+        logger.error("%s %s failed", request.method, request.url.path, exc_info=exc)
+        return of_status(500, "something went wrong in the service; its log has the details", request.url.path)

@@ -1,0 +1,54 @@
+"""What several routes need: the director, the venue in force, who asks, which problems may come back."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, cast
+
+from fastapi import Depends, Request
+from starlette.requests import HTTPConnection
+
+from oyez.api.ports import DirectorPort
+from oyez.api.problems import HTTP_CODES, MEDIA_TYPE
+from oyez.api.schemas import Problem
+from oyez.errors import Conflict, NotFound
+from oyez.venue.models import VenueFile
+
+
+def _director(connection: HTTPConnection) -> DirectorPort:
+    return cast("DirectorPort", connection.app.state.director)
+
+
+Desk = Annotated[DirectorPort, Depends(_director)]
+
+
+def _venue(director: Desk) -> VenueFile:
+    venue = director.venue()
+    if venue is None:
+        raise Conflict("there is no venue yet: load one with `oyez load FILE`, or PUT /api/venue")
+    return venue
+
+
+Venue = Annotated[VenueFile, Depends(_venue)]
+
+
+def asker(request: Request, by: str | None) -> str:
+    """Who is written into the log: the name given, else the address asked from."""
+    if by is not None and by.strip():
+        return by.strip()
+    return f"someone at {request.client.host}" if request.client is not None else "someone"
+
+
+def check_zone(venue: VenueFile, zone_id: str) -> None:
+    if all(z.id != zone_id for z in venue.zones):
+        raise NotFound(f"there is no zone '{zone_id}', there are {', '.join(z.id for z in venue.zones)}")
+
+
+def problems(*statuses: int) -> dict[int | str, dict[str, Any]]:
+    """The documentation of a route's problems."""
+    return {
+        status: {
+            "description": HTTP_CODES[status][1] if status in HTTP_CODES else "It cannot be done now",
+            "content": {MEDIA_TYPE: {"schema": {"$ref": f"#/components/schemas/{Problem.__name__}"}}},
+        }
+        for status in statuses
+    }

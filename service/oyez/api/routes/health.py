@@ -1,0 +1,69 @@
+"""Is it well? /healthz for machines that watch, /api/health for the page."""
+
+from __future__ import annotations
+
+from importlib.metadata import PackageNotFoundError, version
+from zoneinfo import ZoneInfo
+
+from fastapi import APIRouter, Response
+
+from oyez import __version__
+from oyez.api.problems import HTTP_CODES
+from oyez.api.routes.common import Desk, problems
+from oyez.api.schemas import HealthView, Problem, ReadyView
+from oyez.api.wording import iso
+
+router = APIRouter(tags=["health"])
+
+_PROBLEMS: dict[str, tuple[int, str]] = {code: (status, title) for status, (code, title) in HTTP_CODES.items()}
+_PROBLEMS |= {
+    "venue-faults": (422, "The venue has faults"),
+    "conflict": (409, "It cannot be done as things stand"),
+}
+
+
+@router.get("/healthz", responses={503: {"description": "It does not play", "model": ReadyView}})
+def healthz(director: Desk, response: Response) -> ReadyView:
+    """200 once it plays, 503 until then."""
+    health = director.health()
+    response.status_code = 200 if health.playing else 503
+    return ReadyView(playing=health.playing, state=health.sentence, code=health.code, version=__version__)
+
+
+@router.get("/api/health")
+def health(director: Desk) -> HealthView:
+    """State in words, the clock, the engine's numbers."""
+    found, venue, now_ms = director.health(), director.venue(), director.now_ms()
+    zone = ZoneInfo(venue.venue.timezone) if venue is not None else None
+    return HealthView(
+        playing=found.playing,
+        state=found.sentence,
+        code=found.code,
+        version=__version__,
+        output=found.output,
+        now_ms=now_ms,
+        now_at=iso(now_ms, zone) if zone is not None else iso(now_ms),
+        timezone=venue.venue.timezone if venue is not None else None,
+        zone_rules=_zone_rules(),
+        engine=dict(found.engine),
+    )
+
+
+def _zone_rules() -> str:
+    try:
+        return version("tzdata")
+    except PackageNotFoundError:
+        return "the system's own"
+
+
+@router.get("/api/problems/{code}", responses=problems(404))
+def kind_of_problem(code: str) -> Problem:
+    """What a kind of problem means."""
+    status, title = _PROBLEMS.get(code, (422, "The request is wrong"))
+    return Problem(
+        type=f"/api/problems/{code}",
+        title=title,
+        status=status,
+        detail="`detail` in an answer says what, which, got, allowed",
+        code=code,
+    )

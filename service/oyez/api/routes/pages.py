@@ -1,0 +1,77 @@
+"""The pages. They hold words and places; everything that moves comes from /api."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any, cast
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse
+from fastapi.templating import Jinja2Templates
+from starlette.responses import RedirectResponse, Response
+
+from oyez.api.access import COOKIE, SESSION_MS, make_session
+from oyez.api.problems import of_status
+from oyez.api.reference import reference
+from oyez.api.routes.common import Desk
+from oyez.errors import NotFound
+
+router = APIRouter(include_in_schema=False)
+
+
+def _templates(request: Request) -> Jinja2Templates:
+    return cast("Jinja2Templates", request.app.state.templates)
+
+
+def _today(request: Request, desk: Desk, date: str | None) -> Response:
+    venue = desk.venue()
+    health = desk.health()
+    words: dict[str, Any] = {
+        "venue": venue.venue.name if venue is not None else None,
+        "timezone": venue.venue.timezone if venue is not None else "UTC",
+        "date": date,
+        "state": health.sentence,
+        "code": health.code,
+    }
+    return _templates(request).TemplateResponse(request, "today.html", words)
+
+
+@router.get("/", response_class=HTMLResponse)
+def today(request: Request, director: Desk) -> Response:
+    return _today(request, director, None)
+
+
+@router.get("/day/{date}", response_class=HTMLResponse)
+def day(request: Request, director: Desk, date: str) -> Response:
+    try:
+        found = dt.date.fromisoformat(date)
+    except ValueError:
+        raise NotFound(f"there is no day '{date}', days are written like 2026-11-27") from None
+    return _today(request, director, found.isoformat())
+
+
+@router.get("/enter")
+def enter(request: Request, token: str = "") -> Response:
+    """Trade the token for a session cookie."""
+    access = request.app.state.access
+    if not access.holds(token):
+        return of_status(403, "this is not the service's token", request.url.path)
+    answer = RedirectResponse("/", 303)
+    answer.set_cookie(
+        COOKIE,
+        make_session(access.token, access.now_ms()),
+        max_age=SESSION_MS // 1000,
+        httponly=True,
+        samesite="strict",
+        secure=request.url.scheme == "https",
+        path="/",
+    )
+    return answer
+
+
+@router.get("/api/docs", response_class=HTMLResponse)
+def docs(request: Request) -> Response:
+    """The API's reference, made from its own OpenAPI document."""
+    return _templates(request).TemplateResponse(
+        request, "reference.html", {"api": reference(request.app.openapi())}
+    )

@@ -1,0 +1,104 @@
+"""`python -m oyez.api.run --data DIR --host H --port P --parent PID`: the web process.
+
+One process, one event loop. It ends on SIGTERM within a second even with open streams, and by itself when its
+parent is gone. The engine plays on either way.
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import logging
+import os
+import signal
+import sys
+import tempfile
+from pathlib import Path
+from types import FrameType
+
+from oyez.settings import Settings, use_packaged_zone_rules
+
+use_packaged_zone_rules()
+
+import uvicorn  # noqa: E402
+from fastapi import FastAPI  # noqa: E402
+
+from oyez.api.app import create_app  # noqa: E402
+from oyez.errors import OyezError  # noqa: E402
+
+_LOOK_S = 0.25
+
+
+class Server(uvicorn.Server):
+    """Ends open streams first, so that nobody has to be waited for."""
+
+    def __init__(self, config: uvicorn.Config, app: FastAPI) -> None:
+        super().__init__(config)
+        self._app = app
+
+    def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+        relay = getattr(self._app.state, "relay", None)
+        if relay is not None:
+            relay.let_go_soon()
+        super().handle_exit(sig, frame)
+
+
+async def _serve(server: Server, parent: int | None) -> None:
+    serving = asyncio.create_task(server.serve())
+    while not serving.done():
+        if parent is not None and os.getppid() != parent:
+            server.handle_exit(signal.SIGTERM, None)
+            parent = None
+        await asyncio.wait({serving}, timeout=_LOOK_S)
+    await serving
+
+
+def build(settings: Settings) -> FastAPI:
+    """The application with the real director on this data folder."""
+    from oyez.api.desk import Desk
+    from oyez.playout.director import Director
+    from oyez.playout.link import EngineLink
+    from oyez.playout.now import SystemClock
+    from oyez.store.database import open_database
+
+    database, link = open_database(settings), EngineLink(settings)
+    director = Director(settings, database, link, SystemClock())
+    return create_app(settings, Desk(settings, database, link, director))
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--data", type=Path, required=True)
+    parser.add_argument("--host", default="127.0.0.1")
+    parser.add_argument("--port", type=int, required=True)
+    parser.add_argument("--parent", type=int, default=None)
+    args = parser.parse_args()
+    logging.basicConfig(level=logging.WARNING, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
+    settings = Settings(data_dir=args.data, host=args.host, port=args.port)
+    spool = settings.data_dir / "spool"
+    spool.mkdir(parents=True, exist_ok=True)
+    tempfile.tempdir = str(settings.data_dir)  # uploads are held where the audio goes, not in a small /tmp
+    try:
+        app = build(settings)
+    except OyezError as error:
+        sys.stderr.write(f"{error}\n")
+        return error.exit_status
+    config = uvicorn.Config(
+        app,
+        host=args.host,
+        port=args.port,
+        loop="asyncio",
+        log_level="warning",
+        proxy_headers=False,
+        server_header=False,
+        timeout_graceful_shutdown=1,
+        ws="websockets-sansio",
+        ws_max_size=64 * 1024,
+    )
+    server = Server(config, app)
+    asyncio.run(_serve(server, args.parent))
+    return 0 if server.started else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())

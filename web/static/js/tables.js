@@ -1,0 +1,90 @@
+// The day in words: the plan as a table, what found no place, what happened. Builds elements, asks nothing.
+
+import { together } from "./day.js";
+import { away, counted, element, zonesInWords } from "./words.js";
+
+const STATE = { planned: "Planned", sounding: "Sounding now", sent: "Sent", cut: "Cut", not_sent: "Not sent", event: "" };
+
+export function planTable(day, clock, now, earlier) {
+  const lines = together(day.plays);
+  const past = lines.filter((p) => p.end_ms < now && day.date === day.today);
+  const shown = earlier ? lines : lines.filter((p) => !past.includes(p));
+  if (!lines.length) {
+    return { past: 0, made: element("p", { class: "teach" }, "Nothing is planned on this day. Announcements come from the rules of the venue file.") };
+  }
+  const rows = shown.map((play) => {
+    const state = play.happened?.outcome ?? "planned";
+    return element(
+      "tr",
+      { "data-state": state },
+      element("td", { "data-label": "When" },
+        element("b", { class: "figures" }, clock.time(play.start_ms)),
+        day.date === day.today ? element("span", { class: "soft", "data-away": play.start_ms }, away(play.start_ms, now)) : null),
+      element("td", { "data-label": "What" }, element("b", {}, play.title)),
+      element("td", { "data-label": "Where" }, whereWords(play.zones, day), leftOut(play, day)),
+      element("td", { "data-label": "Why then" }, reasonWords(play.reason)),
+      element("td", { "data-label": "State" }, element("span", { class: `tag ${state}` }, STATE[state])),
+    );
+  });
+  const made = element("table", {},
+    element("thead", {}, element("tr", {}, ...["When", "What", "Where", "Why then", "State"].map((h) => element("th", { scope: "col" }, h)))),
+    element("tbody", {}, ...rows));
+  return { past: past.length, made: rows.length ? made : element("p", { class: "soft" }, "Nothing more is planned on this day.") };
+}
+
+function whereWords(ids, day) {
+  if (ids.length <= 5 || (day.zones.length === ids.length && day.zones.length > 2)) return zonesInWords(ids, day, 6);
+  return element("details", {}, element("summary", {}, counted(ids.length, "zone", "zones")), zonesInWords(ids, day, Infinity));
+}
+
+function leftOut(play, day) {
+  if (!play.left_out?.length) return null;
+  return element("span", { class: "soft" }, `not in ${play.left_out.map((z) => `${day.names.get(z.zone) ?? z.zone}: ${z.reason}`).join("; ")}`);
+}
+
+function reasonWords(reason) {
+  return reason ? reason[0].toUpperCase() + reason.slice(1) : "";
+}
+
+export function unplacedList(day, clock) {
+  const lines = together(day.unplaced);
+  if (!lines.length) return element("p", { class: "soft" }, "Nothing. Every announcement planned for this day has its place.");
+  return element("ul", { class: "cards" }, ...lines.map((one) =>
+    element("li", {},
+      element("b", {}, element("span", { class: "figures" }, clock.time(one.nominal_ms)), ` ${one.title}`),
+      element("span", {}, zonesInWords(one.zones, day, 6)),
+      element("span", { class: "why" }, reasonWords(one.reason)))));
+}
+
+const FIRST_LINES = 12;
+
+export function logList(day, clock, all, more) {
+  const lines = [...day.happened].reverse();
+  if (!lines.length) {
+    return element("p", { class: "teach" }, day.date > day.today
+      ? "This day has not begun. What happens on it will be kept here."
+      : "Nothing yet. Every announcement leaves two lines here: before it sounds, and after it ended.");
+  }
+  const shown = all ? lines : lines.slice(0, FIRST_LINES);
+  const list = element("ol", { class: "log", reversed: true }, ...shown.map((one) => logLine(one, day, clock)));
+  if (shown.length === lines.length) return list;
+  return element("div", {}, list, element("p", {}, element("button", { type: "button", class: "plain", onclick: more }, `Show all ${lines.length} lines`)));
+}
+
+function logLine(one, day, clock) {
+  const asked = one.asked_by && one.asked_by !== "plan" ? `asked by ${one.asked_by}` : "";
+  const measured = one.zones.filter((z) => z.loudness_lufs !== null);
+  return element("li", { "data-state": one.outcome, "data-id": one.id },
+    element("time", { class: "figures", datetime: one.start_at }, clock.time(one.start_ms, { exact: true })),
+    element("div", {},
+      one.outcome === "event"
+        ? element("p", {}, one.sentence)
+        : element("p", {}, element("b", {}, one.title), " ", element("span", { class: `tag ${one.outcome}` }, STATE[one.outcome])),
+      one.outcome === "event" ? null : element("p", { class: "soft" }, [one.sentence, asked].filter(Boolean).join(", ")),
+      measured.length
+        ? element("details", { class: "soft" }, element("summary", {}, "Levels"),
+          element("ul", {}, ...measured.map((z) => element("li", { class: "figures" },
+            `${day.names.get(z.zone) ?? z.zone}: ${z.loudness_lufs.toFixed(1)} LUFS at the output` +
+            (z.duck_depth_db === null ? "" : `, music ${z.duck_depth_db.toFixed(1)} dB back`)))))
+        : null));
+}
