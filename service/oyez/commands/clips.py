@@ -290,14 +290,15 @@ def _print_clips(clips: Sequence[tuple[str, str, Audio | None]], venue: VenueFil
     from rich.text import Text
 
     console = Console()
-    table = Table(box=None, pad_edge=False)
+    title = f"Gain in dB by zone format, to {venue.venue.target_lufs:g} LUFS; short of it in LU; silent ends in s"
+    table = Table(title=title, title_justify="left", box=None, pad_edge=False)
     table.add_column("Clip", overflow="fold", min_width=12)
     table.add_column("Kind")
     gains = [_gains(audio, kind, venue) if audio is not None else {} for _, kind, audio in clips]
     formats = sorted({channels for found in gains for channels in found})
     words = {1: "mono", 2: "stereo"}
     headings = ["s", "ch", "LUFS", "dBTP", "silent"]
-    headings += [f"{words[f]} dB" for f in formats] + ["short LU"]
+    headings += [words[f] for f in formats] + ["short"]
     for heading in headings:
         table.add_column(heading, justify="right", no_wrap=True)
     said: dict[str, list[str]] = {}
