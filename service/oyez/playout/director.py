@@ -199,7 +199,7 @@ class Director:
         try:
             return {"engine": "alive", **self.link.state()}
         except EngineGone as error:
-            last, at_ms = self.keeper.state, self.keeper.state_at_ms
+            last, at_ms = self.keeper.last_state, self.keeper.state_at_ms
             age_s = None if at_ms is None else max(0.0, (self.clock.now_ms() - at_ms) / 1000)
             return {"engine": "gone", "age_s": age_s, "reason": str(error), "last": last}
 

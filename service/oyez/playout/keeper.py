@@ -54,7 +54,8 @@ class Keeper:
         self.gathered: Gathered | None = None
         self.gone: dict[str, str] = {}
         self.plan: Plan | None = None
-        self.state: Mapping[str, Any] | None = None
+        self.state: Mapping[str, Any] | None = None  # None while the engine does not answer
+        self.last_state: Mapping[str, Any] | None = None
         self.state_at_ms: int | None = None
         self.fault: str | None = None
         self.head_good = True
@@ -178,7 +179,7 @@ class Keeper:
 
     def _look_at_engine(self, now_ms: int) -> None:
         try:
-            self.state = self.link.state()
+            self.state = self.last_state = self.link.state()
             self.state_at_ms = now_ms
         except EngineGone:
             self.state = None
