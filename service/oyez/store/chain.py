@@ -85,7 +85,10 @@ def verify_chain(
           removed from the end, and `reason` says so
     """
     count, prev = 0, GENESIS
-    waiting = {head.number: head.hash for head in kept or () if head.number > 0}
+    waiting: dict[int, set[str]] = {}
+    for head in kept or ():
+        if head.number > 0:
+            waiting.setdefault(head.number, set()).add(head.hash)
 
     def bad(number: int, reason: str) -> Verified:
         head = Head(number=count, hash=prev)
@@ -101,7 +104,7 @@ def verify_chain(
             return bad(record.number, f"record {record.number} was altered")
         if record.misfit is not None:
             return bad(record.number, f"record {record.number} was altered: {record.misfit}")
-        if waiting.pop(record.number, record.hash) != record.hash:
+        if waiting.pop(record.number, {record.hash}) != {record.hash}:
             return bad(record.number, f"record {record.number} was written anew: its hash is not the one kept")
         count, prev = record.number, record.hash
     if waiting:
