@@ -24,12 +24,14 @@ TIMES_S = {
     "show": (6 * 60 + 30,),
     "briefing": (6 * 60 + 32,),
     "coach-four": (10 * 60,),
-    "members": (16 * 60,),
+    "members": (10 * 60 + 3, 16 * 60),  # the first falls into coach four's call and has no patience: no place
     "evening-welcome": (22 * 60,),
     "seals-weekend": (90 * 60,),
     "show-evening": (110 * 60,),
 }
+PATIENCE_S = {"members": 5.0}
 HANDS_OFF_FIRST_S, HANDS_OFF_EVERY_MIN = 80, 4.0
+MAX_PER_HOUR = 24  # the designed one is for a call every 40 minutes
 THEATRE_QUIET_MIN = (8, 15)
 NURSERY_QUIET_MIN = (25, 55)
 
@@ -74,6 +76,7 @@ def around(designed: VenueFile, now: dt.datetime, *, card: bool) -> VenueFile:
             ),
             "seasons": (),
             "hours_except": (),
+            "limits": designed.limits.model_copy(update={"max_per_hour": MAX_PER_HOUR}),
             "quiet": tuple(_quiet(q, here) for q in designed.quiet if q.days is None),
             "rules": tuple(_rule(r, here) for r in designed.rules),
             "outputs": (_card(),) if card else (),
@@ -119,7 +122,8 @@ def _rule(rule: Rule, here: dt.datetime) -> Rule:
         )
         return rule.model_copy(update={"interval": interval})
     if rule.id in TIMES_S:
-        return rule.model_copy(update={"fixed": Fixed(times=tuple(_clock(here, s) for s in TIMES_S[rule.id]))})
+        fixed = Fixed(times=tuple(_clock(here, s) for s in TIMES_S[rule.id]))
+        return rule.model_copy(update={"fixed": fixed, "wait_s": PATIENCE_S.get(rule.id, rule.wait_s)})
     return rule
 
 
