@@ -26,6 +26,10 @@ def spread(samples: Samples, channels: int, seed: int) -> Samples:
     return (samples * levels).astype(np.float32)
 
 
+def still(seconds: int, channels: int) -> Samples:
+    return np.zeros((seconds * 48_000, channels), np.float32)
+
+
 PROGRAMMES = {
     "speech, 48 kHz mono": (48_000, lambda: spoken(WORDS)),
     "speech, 48 kHz stereo": (48_000, lambda: spread(spoken(WORDS, "en-us", 140), 2, 1)),
@@ -54,11 +58,11 @@ PROGRAMMES = {
     "bursts, 22.05 kHz stereo": (22_050, lambda: bursts(60, 22, 2, 22_050)),
     "bursts, 32 kHz 5.1": (32_000, lambda: bursts(40, 23, 6, 32_000)),
     "bursts, 96 kHz mono": (96_000, lambda: bursts(30, 24, 1, 96_000)),
-    "speech and silence": (48_000, lambda: np.concatenate([spoken(WORDS), np.zeros((480_000, 1), np.float32), spoken(WORDS)])),
-    "silence and one burst": (48_000, lambda: np.concatenate([np.zeros((200_000, 2), np.float32), noise(2, 25, 2, 48_000)])),
+    "speech and silence": (48_000, lambda: np.concatenate([spoken(WORDS), still(10, 1), spoken(WORDS)])),
+    "silence and one burst": (48_000, lambda: np.concatenate([still(4, 2), noise(2, 25, 2, 48_000)])),
     "half a second": (48_000, lambda: noise(0.5, 26, 1, 48_000)),
     "a long stretch and a bit": (48_000, lambda: music(95.137, 27)),
-}  # fmt: skip
+}
 
 
 def by_libebur128(samples: Samples, rate: int) -> tuple[float, float, float]:

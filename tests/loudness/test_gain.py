@@ -66,10 +66,9 @@ def test_without_a_measured_sum_the_worst_case_is_taken_and_said():
 def test_the_sum_of_equal_channels_has_the_loudness_of_both():
     both = np.repeat(music(10, 1, 1), 2, axis=1)
     mono = (both.sum(axis=1, keepdims=True) * np.float32(0.5**0.5)).astype(np.float32)
-    assert measure(mono, 48_000).integrated_lufs == pytest.approx(measure(both, 48_000).integrated_lufs, abs=1e-4)
-    assert measure(mono, 48_000).true_peak_dbtp == pytest.approx(
-        measure(both, 48_000).true_peak_dbtp + THREE, abs=1e-3
-    )
+    one, two = measure(mono, 48_000), measure(both, 48_000)
+    assert one.integrated_lufs == pytest.approx(two.integrated_lufs, abs=1e-4)
+    assert one.true_peak_dbtp == pytest.approx(two.true_peak_dbtp + THREE, abs=1e-3)
 
 
 def test_the_ceiling_holds_a_chime_back_and_the_shortfall_is_told():

@@ -7,6 +7,7 @@ container and returns a sentence when the file ends too early, None when it is w
 from __future__ import annotations
 
 import struct
+from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
 
@@ -27,7 +28,48 @@ def missing_end(path: Path) -> str | None:
             return _ogg(file, size)
         if head[4:8] == b"ftyp":
             return _mp4(file, size)
+        count = _mp3_count(file, head)
+        if count is not None and count.bytes is not None and count.bytes > size - count.at:
+            return _short("sound", count.bytes, size - count.at)
     return None
+
+
+def is_mp3_without_count(path: Path) -> bool:
+    """An MP3 stream that does not say how long it is. libsndfile guesses from the bit rate of its first frame,
+    and drops what comes after where that rate is not kept.
+    """
+    with path.open("rb") as file:
+        count = _mp3_count(file, file.read(16))
+    return count is not None and count.frames is None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Mp3Count:
+    """at: where the first MPEG frame begins; frames and bytes as a Xing or Info tag in it states them."""
+
+    at: int
+    frames: int | None = None
+    bytes: int | None = None
+
+
+def _mp3_count(file: BinaryIO, head: bytes) -> _Mp3Count | None:
+    """What an MPEG audio stream says of its length; None when it is no such stream."""
+    at = 0
+    if head[:3] == b"ID3" and len(head) >= 10:
+        at = 10 + sum((byte & 0x7F) << shift for byte, shift in zip(head[6:10], (21, 14, 7, 0), strict=True))
+        at += 10 if head[5] & 0x10 else 0
+    file.seek(at)
+    frame = file.read(200)
+    if len(frame) < 4 or frame[0] != 0xFF or frame[1] & 0xE6 != 0xE2:  # sync, layer III
+        return _Mp3Count(at=at) if head[:3] == b"ID3" else None
+    mono, version_1 = frame[3] >> 6 == 3, frame[1] & 0x18 == 0x18
+    tag = 4 + ((17 if mono else 32) if version_1 else (9 if mono else 17))
+    if frame[tag : tag + 4] not in {b"Xing", b"Info"} or len(frame) < tag + 16:
+        return _Mp3Count(at=at)
+    (flags,) = struct.unpack_from(">I", frame, tag + 4)
+    values = list(struct.unpack_from(">II", frame, tag + 8))
+    frames = values.pop(0) if flags & 1 else None
+    return _Mp3Count(at=at, frames=frames, bytes=values.pop(0) if flags & 2 else None)
 
 
 def _short(part: str, promised: int, there: int) -> str:

@@ -24,7 +24,7 @@ from typing import IO, Any, Final, Protocol
 import numpy as np
 import numpy.typing as npt
 
-from oyez.clips.containers import missing_end
+from oyez.clips.containers import is_mp3_without_count, missing_end
 from oyez.errors import ClipRefused
 
 Samples = npt.NDArray[np.float32]
@@ -105,7 +105,10 @@ def open_source(path: Path, *, name: str | None = None) -> Iterator[Source]:
     with contextlib.ExitStack() as stack:
         source: Source
         try:
-            source = _SndfileSource(stack.enter_context(soundfile.SoundFile(path)), shown)
+            if loose := is_mp3_without_count(path):
+                source = stack.enter_context(_ffmpeg(path, shown, loose=loose))
+            else:
+                source = _SndfileSource(stack.enter_context(soundfile.SoundFile(path)), shown)
         except soundfile.LibsndfileError:
             source = stack.enter_context(_ffmpeg(path, shown))
         if not 1 <= source.channels <= MOST_CHANNELS:
@@ -165,6 +168,8 @@ class _SndfileSource:
             try:
                 block = self._file.read(BLOCK_FRAMES, dtype="float32", always_2d=True)
             except soundfile.LibsndfileError as error:
+                if self.promised_frames is not None:
+                    break
                 why = str(error).rstrip(".")
                 raise ClipRefused(
                     self.name, f"is damaged after {done / self.sample_rate:.1f} s: {why}", "truncated"
@@ -202,13 +207,16 @@ class _FfmpegSource:
 
 
 @contextlib.contextmanager
-def _ffmpeg(path: Path, name: str) -> Iterator[_FfmpegSource]:
-    """Decode by ffmpeg into a float WAV on a pipe. The process is gone when the block is left."""
+def _ffmpeg(path: Path, name: str, *, loose: bool = False) -> Iterator[_FfmpegSource]:
+    """Decode by ffmpeg into a float WAV on a pipe. The process is gone when the block is left.
+
+    loose  the stream states no length and may have tags between its frames: neither is a fault
+    """
     import imageio_ffmpeg
 
     command = [
         imageio_ffmpeg.get_ffmpeg_exe(),
-        *("-nostdin", "-hide_banner", "-nostats", "-v", "info", "-xerror", "-err_detect", "explode"),
+        *("-nostdin", "-hide_banner", "-nostats", "-v", "info", *([] if loose else ["-xerror"])),
         *("-protocol_whitelist", "file", "-format_whitelist", _DEMUXERS),
         *("-i", f"file:{path.resolve()}", "-map", "0:a:0", "-map_metadata", "-1"),
         *("-c:a", "pcm_f32le", "-fflags", "+bitexact", "-f", "wav", "-"),
@@ -240,7 +248,7 @@ def _ffmpeg(path: Path, name: str) -> Iterator[_FfmpegSource]:
             if status != 0:
                 seconds = done / source.sample_rate
                 raise ClipRefused(name, f"is damaged after {seconds:.1f} s: {_last_line(said())}", "truncated")
-            return _promised_s(said())
+            return None if loose else _promised_s(said())
 
         try:
             header = _wav_pipe_header(pipe)
@@ -250,7 +258,7 @@ def _ffmpeg(path: Path, name: str) -> Iterator[_FfmpegSource]:
                     finish(0)
                 raise ClipRefused(name, "is not audio that can be read", "not-audio")
             rate, channels = header
-            promised = _promised_s(said())
+            promised = None if loose else _promised_s(said())
             source = _FfmpegSource(
                 name=name,
                 form=_codec(said()),
@@ -304,5 +312,5 @@ def _last_line(said: str) -> str:
 
 def _cut_short(name: str, promised_s: float, there_s: float) -> ClipRefused:
     return ClipRefused(
-        name, f"is truncated: its header promises {promised_s:.1f} s, it holds {there_s:.1f} s", "truncated"
+        name, f"is truncated: its header promises {promised_s:.1f} s, {there_s:.1f} s can be read", "truncated"
     )
