@@ -49,7 +49,7 @@ def run(args: argparse.Namespace) -> int:
         with database.read() as session:
             ref = find_venue(session, args.venue)
             venue = read_venue(session, ref.id)
-            audio = {}
+            audio: dict[str, str] = {}
             if args.audio:
                 venue, audio = _with_audio(session, ref.id, venue)
     finally:
@@ -104,7 +104,7 @@ def _name(file: str, sha256: str, named: dict[str, str]) -> str:
 
 
 def _write_audio(audio: dict[str, str], settings: Settings, root: Path) -> None:
-    """Copy stored audio beside the venue file. Raises InputError, before anything is written, if a name is taken."""
+    """Copy stored audio beside the venue file. Raises InputError, with nothing written, if a name is taken."""
     from oyez.clips.store import AudioStore
 
     taken = [name for name in audio if (root / name).exists()]

@@ -83,10 +83,11 @@ def prepare(
             text = "audio added" if old is None else "audio replaced by other audio"
             changes.append(Change(kind="changed", entry=f"clip '{clip.id}'", text=text))
     old_sources = {source_id: found for (source_id, _), found in had_tracks.items()}
+    known = set() if before is None else {source.id for source in before.sources}
     for source in venue.sources:
         given = (tracks or {}).get(source.id)
         old_list = old_sources.get(source.id, [])
-        if ref is not None and given is not None and list(given) != old_list:
+        if source.id in known and given is not None and _heard(given) != _heard(old_list):
             text = f"tracks changed, {len(old_list)} -> {len(given)}"
             changes.append(Change(kind="changed", entry=f"source '{source.id}'", text=text))
     return Loading(
@@ -137,3 +138,8 @@ def keep_journal_head(database: Database, data_dir: Path, venue_id: int) -> None
             journal.head(session, venue_id),
             hash_of=lambda number: journal.hash_of(session, venue_id, number),
         )
+
+
+def _heard(tracks: Sequence[Track]) -> list[tuple[str, str]]:
+    """What of a source's tracks a listener or a reader of the page would notice."""
+    return [(track.title, track.sha256) for track in tracks]

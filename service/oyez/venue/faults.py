@@ -97,11 +97,21 @@ def _unknown_names(venue: VenueFile) -> Iterator[Finding]:
         for zone_id in output.zones:
             if zone_id not in zones:
                 message = f"zones: {_no_such('zone', zone_id, zones)}"
-                yield Finding(place=("outputs", i, "zones", zone_id), message=message, code="unknown-zone")
+                place: Place = ("outputs", i, "zones", zone_id)
+                yield Finding(place=place, also=_TABLES_OF["zone"], message=message, code="unknown-zone")
+
+
+_TABLES_OF: dict[str, tuple[Place, ...]] = {
+    "zone": (("zones",), ("groups",)),
+    "clip": (("clips",),),
+    "source": (("sources",),),
+    "hours set": (("hours_sets",),),
+}
+"""Where a name could have stood: when such a table is unreadable as a whole, its names are not called unknown."""
 
 
 def _unknown(
-    place: Place, names: str | Sequence[str] | None, known: Collection[str], noun: str, *, code: str | None = None
+    place: Place, names: str | Sequence[str] | None, known: Collection[str], noun: str, *, code: str = ""
 ) -> Iterator[Finding]:
     """Findings for the names (one, several or none) that nothing goes by."""
     code = code or f"unknown-{noun.partition(' ')[0]}"
@@ -109,7 +119,8 @@ def _unknown(
     for i, name in enumerate(several):
         if name not in known:
             at = place if isinstance(names, str) else (*place, i)
-            yield Finding(place=at, message=f"{place[-1]}: {_no_such(noun, name, known)}", code=code)
+            message = f"{place[-1]}: {_no_such(noun, name, known)}"
+            yield Finding(place=at, also=_TABLES_OF[noun], message=message, code=code)
 
 
 def _no_such(noun: str, name: str, known: Collection[str]) -> str:

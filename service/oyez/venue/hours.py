@@ -55,10 +55,8 @@ def _periods(place: Place, periods: Sequence[str], day_starts_s: int, venue: Ven
     spans = [(*period_span(text, day_starts_s), i, text) for i, text in enumerate(periods)]
     for _, end, i, text in spans:
         if end > DAY_S:
-            message = (
-                f"{key} has '{text}', which crosses day_starts {venue.venue.day_starts}; allowed are two periods"
-            )
-            message += ", or another day_starts"
+            message = f"{key} has '{text}', which crosses day_starts {venue.venue.day_starts}"
+            message += "; allowed are periods that end by then, or another day_starts"
             yield Finding(place=(*place, i), also=(starts,), message=message, code="crosses-day-starts")
     for (start_a, end_a, i, a), (start_b, end_b, j, b) in combinations(spans, 2):
         if start_a < end_b and start_b < end_a:
@@ -77,9 +75,7 @@ def _seasons(venue: VenueFile) -> Iterator[Finding]:
         first, last = max(a.from_date, b.from_date), min(a.until_date, b.until_date)
         apart = a.from_date > a.until_date or b.from_date > b.until_date
         if a.hours == b.hours and first <= last and not apart:
-            message = (
-                f"overlaps season {i + 1} of the hours '{a.hours}' from {first} to {last}, allowed is one a day"
-            )
+            message = f"overlaps season {i + 1} of '{a.hours}' from {first} to {last}, allowed is one a day"
             also = tuple(("seasons", n, key) for n in (i, j) for key in ("hours", "from_date", "until_date"))
             yield Finding(place=("seasons", j, "from_date"), also=also, message=message, code="seasons-overlap")
 
@@ -90,8 +86,6 @@ def _exceptions(venue: VenueFile) -> Iterator[Finding]:
         if a.date == b.date and (a.hours == b.hours or a.hours is None or b.hours is None):
             named = a.hours or b.hours
             whose = f"the hours '{named}'" if named else "every set of hours"
-            message = (
-                f"is the second for {b.date} and {whose} (hours exception {i + 1} is the first), allowed is one"
-            )
+            message = f"is the second for {b.date} and {whose}, after hours exception {i + 1}; allowed is one"
             also = tuple(("hours_except", n, key) for n in (i, j) for key in ("hours", "date"))
             yield Finding(place=("hours_except", j, "date"), also=also, message=message, code="exceptions-compete")

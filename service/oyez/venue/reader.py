@@ -168,7 +168,7 @@ def _checked(tree: dict[str, Any], findings: list[Finding]) -> tuple[VenueFile |
                 if not inside and number == 0:
                     findings.append(finding)
                 seen.add(place)
-            stand_ins |= seen
+            stand_ins |= seen | {_meant(place) for place in seen}
             # The longest first: what lies inside a table is mended before the table itself is replaced.
             for place in sorted(seen, key=lambda p: -len(p)):
                 _mend(mended, place)
@@ -224,6 +224,12 @@ def _located(tree: Any, loc: tuple[str | int, ...]) -> tuple[Place, Any, str | N
         else:
             break
     return tuple(place), value, None
+
+
+def _meant(place: Place) -> Place:
+    """A table whose name was mistyped is unreadable as well, under the name that was meant."""
+    near = nearest(str(place[0]), keys_at(())) if len(place) == 1 and slot_at(place) is None else None
+    return place if near is None else (near,)
 
 
 def _mend(tree: Any, place: Place) -> None:

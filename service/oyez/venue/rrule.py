@@ -38,6 +38,8 @@ def rrule_faults(text: str) -> list[str]:
 
     text  "FREQ=MONTHLY;BYDAY=1FR", without "RRULE:" before it; letters in either case
     """
+    if text.upper().startswith("RRULE:"):
+        return ["starts with 'RRULE:', allowed is what stands behind it"]
     found: list[str] = []
     parts: dict[str, str] = {}
     for piece in text.upper().split(";"):
@@ -116,9 +118,7 @@ def _together(parts: dict[str, str]) -> list[str]:
     ]
     numbered = any(day[:1] in "+-0123456789" for day in parts.get("BYDAY", "MO").split(",") if day)
     if numbered and freq is not None and (freq not in {"MONTHLY", "YEARLY"} or "BYWEEKNO" in parts):
-        found.append(
-            "has a number before a BYDAY, allowed only with FREQ=MONTHLY, or FREQ=YEARLY without BYWEEKNO"
-        )
+        found.append("has a numbered BYDAY, allowed only with FREQ=MONTHLY, or FREQ=YEARLY without BYWEEKNO")
     if "BYSETPOS" in parts and not any(name.startswith("BY") for name in parts if name != "BYSETPOS"):
         found.append("has BYSETPOS alone, allowed is beside another BY... part")
     return found
