@@ -11,7 +11,9 @@ import dataclasses
 import datetime as dt
 import threading
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, Protocol
+
+from sqlalchemy.orm import Session
 
 from oyez.errors import EngineGone, InputError, NotFound, WorkFailed
 from oyez.mixing.compose import compose, cue_for
@@ -28,13 +30,22 @@ from oyez.playout.missed import NOT_RUNNING, Expectations, expected_of
 from oyez.playout.now import Clock, JumpWatch
 from oyez.playout.takeover import Brought, EngineJournal, take_over
 from oyez.settings import Settings
-from oyez.store import head, log
+from oyez.store import journal, log
+from oyez.store.chain import Head
 from oyez.store.database import Database
+from oyez.store.head import keep_head
 
 LEAD_MS = 1_000  # nothing new starts sooner than this after planning: the engine must hold it first
 REPLAN_S = 5.0  # how often what did not begin is planned anew
 SLEPT_MS = 60_000  # no beat for so long: the service did not run
 DAY_MS = 86_400_000
+
+
+class Chain(Protocol):
+    """What the log and the journal of settings have in common."""
+
+    def head(self, session: Session, venue_id: int) -> Head: ...
+    def hash_of(self, session: Session, venue_id: int, number: int) -> str | None: ...
 
 
 class Keeper:
@@ -58,7 +69,7 @@ class Keeper:
         self.last_state: Mapping[str, Any] | None = None
         self.state_at_ms: int | None = None
         self.fault: str | None = None
-        self.head_good = True
+        self.heads_good: dict[str, bool] = {}
         self.log_number = 0
         self.watch = JumpWatch(clock)
         self._engine_journal = EngineJournal(link, settings.engine / "journal.jsonl")
@@ -211,6 +222,8 @@ class Keeper:
     def _regather(self) -> None:
         with self.database.read() as session:
             self.gathered = gather(session)
+            if self.gathered is not None:
+                self._keep_head(session, "journal", journal, self.gathered.venue_id)
 
     def reload(self) -> None:
         """Read the venue again now and plan anew."""
@@ -382,19 +395,22 @@ class Keeper:
         """After every commit to the log: keep its head in the file beside the database, tell who listens."""
         known = self.need()
         with self.database.read() as session:
-            last = log.head(session, known.venue_id)
-            self.log_number = last.number
-            try:
-                self.head_good = head.keep_head(
-                    self.settings.data_dir,
-                    known.venue_id,
-                    "log",
-                    last,
-                    hash_of=lambda number: log.hash_of(session, known.venue_id, number),
-                )
-            except (WorkFailed, OSError):
-                self.head_good = False
+            self.log_number = self._keep_head(session, "log", log, known.venue_id).number
         self.changes.tell("log")
+
+    def _keep_head(self, session: Session, name: str, chain: Chain, venue_id: int) -> Head:
+        """Note the chain's last hash in the file beside the database; contradicted, it shows in `heads_good`."""
+        last = chain.head(session, venue_id)
+
+        def hash_of(number: int) -> str | None:
+            return chain.hash_of(session, venue_id, number)
+
+        try:
+            good = keep_head(self.settings.data_dir, venue_id, name, last, hash_of=hash_of)
+        except (WorkFailed, OSError):
+            good = False
+        self.heads_good[name] = good
+        return last
 
     def _tell_state(self) -> None:
         seen = _signature(self.state)
