@@ -201,7 +201,7 @@ class Engine:
         self.roster.turn(int(self.clock.sample.frame_at(now_s)))
 
     def _after_gap(self) -> None:
-        """Frames were lost: after a long gap the stream goes on where the time is, after a short one where it was."""
+        """Frames were lost: a long gap is skipped, so that the stream is where the time is; a short one is not."""
         behind_ms = self.clock.lag_ms(self.sound.position) - self.shift_ms
         if CATCH_UP_FROM_MS < behind_ms < CATCH_UP_S * 1000.0:
             self.renderer.catch_up(round(behind_ms * FRAMES_PER_MS))
@@ -337,4 +337,4 @@ def main(argv: Sequence[str] | None = None) -> int:
 assert RATE == 1000 * FRAMES_PER_MS
 
 if __name__ == "__main__":
-    main()
+    sys.exit(main())
