@@ -61,8 +61,8 @@ def pss_mb(pid: int) -> float:
     raise RuntimeError(f"process {pid}: no Pss")
 
 
-def start(data: Path) -> tuple[subprocess.Popen[bytes], float]:
-    """Run the demo until /healthz answers 200; returns the process and the seconds it took."""
+def start(data: Path) -> tuple[subprocess.Popen[bytes], str]:
+    """Run the demo until /healthz answers 200; returns the process and the address."""
     port = free_port()
     began = time.perf_counter()
     environment = {k: v for k, v in os.environ.items() if k != "NUMBA_CACHE_DIR"}
@@ -73,7 +73,7 @@ def start(data: Path) -> tuple[subprocess.Popen[bytes], float]:
         try:
             with urllib.request.urlopen(f"http://127.0.0.1:{port}/healthz", timeout=2) as answer:
                 json.load(answer)
-                return process, time.perf_counter() - began
+                return process, f"http://127.0.0.1:{port}"
         except (urllib.error.URLError, OSError):
             if process.poll() is not None:
                 break
@@ -99,10 +99,14 @@ def main() -> None:
     print(f"oyez --help                  {help_s():7.2f} s    (to reach: under 0.3 s)")
     with tempfile.TemporaryDirectory(prefix="oyez-bench-") as folder:
         data = Path(folder) / "data"
-        process, first_s = start(data)
+        began = time.perf_counter()
+        process, _ = start(data)
+        first_s = time.perf_counter() - began
         print(f"demo, first start            {first_s:7.2f} s    (under 30 s)")
         print(f"stopped after SIGTERM        {stop(process, data):7.2f} s    (under 2 s)")
-        process, second_s = start(data)
+        began = time.perf_counter()
+        process, _ = start(data)
+        second_s = time.perf_counter() - began
         print(f"demo, second start           {second_s:7.2f} s    (under 8 s)")
         time.sleep(SETTLES_S)
         each = {pid: (name, pss_mb(pid)) for pid, name in processes(data).items()}

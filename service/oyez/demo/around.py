@@ -44,7 +44,7 @@ def around(designed: VenueFile, now: dt.datetime, *, card: bool) -> VenueFile:
     card      whether the ticket hall goes to the machine's sound card; otherwise the silent output plays all
     Raises InputError when `now` has no offset.
 
-    Every day of the week is open from about an hour ago for some three hours, closes for one, and opens late.
+    Every day of the week is open from a moment ago for some three hours, closes for one, and opens late.
     Seasons and exceptions would speak of other days and are left out. Close to a clock change, where a time on
     the clock may not tell which hour is meant, the venue keeps UTC.
     """
@@ -52,7 +52,7 @@ def around(designed: VenueFile, now: dt.datetime, *, card: bool) -> VenueFile:
         raise InputError(f"demo: the present instant needs an offset, got {now.isoformat()}")
     zone = _steady_zone(designed.venue.timezone, now)
     here = now.astimezone(zone)
-    opens = _floor(here, 15) - dt.timedelta(minutes=60)
+    opens = _floor(here, 5)  # nothing that hangs on the opening lies before the first start
     closes = _floor(here, 15) + dt.timedelta(hours=2, minutes=45)
     late_opens, late_closes = closes + dt.timedelta(hours=1), closes + dt.timedelta(hours=5)
 

@@ -60,30 +60,33 @@ def prepare(settings: Settings, say: Say) -> None:
         mark.write_text(sound, encoding="ascii")
     designed = open_venue(packaged / VENUE_FILE).venue
     now = dt.datetime.now(dt.UTC)
-    venue = around(designed, now, card=has_card())
+    no_card = why_no_card()
+    venue = around(designed, now, card=no_card is None)
     file = mark.parent / VENUE_FILE
     _write(file, f"# Made by `oyez demo` at {now:%Y-%m-%d %H:%M:%S} UTC.\n{write_toml(venue)}")
     load_file(file, settings, who=WHO)
     say(f"{venue.venue.name}, set around this minute: the first call comes {FIRST_CALL_S} s from now")
+    if no_card is not None:
+        say(f"Without a sound card ({no_card}) it plays silently; press Listen on the page to hear a zone")
     if venue.venue.timezone != designed.venue.timezone:
         say(f"Its clocks change about now, so the demo keeps {venue.venue.timezone}")
 
 
-def has_card() -> bool:
-    """Whether the system's own output is there and takes stereo at 48 kHz."""
+def why_no_card() -> str | None:
+    """None where the system's own output is there and takes stereo at 48 kHz, else in words why not."""
     from oyez.playout.outputs.card import find_device, import_portaudio
     from oyez.playout.outputs.driver import OutputLost
 
     try:
         library = import_portaudio()
+    except OutputLost as error:
+        return str(error)
+    try:
         device, _ = find_device(library, None, 2)
         library.check_output_settings(device=device, channels=2, samplerate=48_000)
-    except OutputLost:
-        return False
-    except Exception as error:  # noqa: BLE001 - PortAudio's own errors; the supervisor says where the sound goes
-        sys.stderr.write(f"The sound card cannot be used: {error}\n")
-        return False
-    return True
+    except (OutputLost, ValueError, library.PortAudioError) as error:
+        return str(error)
+    return None
 
 
 def warm_mixer(known: Gathered, settings: Settings) -> None:
