@@ -88,6 +88,12 @@ def open_source(path: Path, *, name: str | None = None) -> Iterator[Source]:
     """
     import soundfile
 
+    class Forward(soundfile.SoundFile):  # type: ignore[misc]
+        """Read from start to end: soundfile would seek after every block, which some formats cannot do."""
+
+        def seekable(self) -> bool:
+            return False
+
     shown = name or path.name
     try:
         size = path.stat().st_size if path.is_file() else -1
@@ -108,7 +114,7 @@ def open_source(path: Path, *, name: str | None = None) -> Iterator[Source]:
             if loose := is_mp3_without_count(path):
                 source = stack.enter_context(_ffmpeg(path, shown, loose=loose))
             else:
-                source = _SndfileSource(stack.enter_context(soundfile.SoundFile(path)), shown)
+                source = _SndfileSource(stack.enter_context(Forward(path)), shown)
         except soundfile.LibsndfileError:
             source = stack.enter_context(_ffmpeg(path, shown))
         if not 1 <= source.channels <= MOST_CHANNELS:
