@@ -110,6 +110,14 @@ def test_json_that_is_none_is_one_fault(text: str, said: str):
     assert said in found
 
 
+@pytest.mark.parametrize("depth", [30, 150, 500, 900, 3000, 100_000])
+@pytest.mark.parametrize("syntax", ["toml", "json"])
+def test_nesting_of_any_depth_is_one_fault(depth: int, syntax: str):
+    nest = "[" * depth + "]" * depth
+    (found,) = lines(f"format = {nest}" if syntax == "toml" else f'{{"format": {nest}}}', syntax)
+    assert "is nested" in found
+
+
 def test_a_number_of_thousands_of_digits_is_one_fault_in_toml_too():
     assert lines("format = " + "9" * 5000) == ["quillfin.toml: is not TOML: a number has thousands of digits"]
 

@@ -19,7 +19,15 @@ from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection, Engine, create_engine, event, inspect
-from sqlalchemy.exc import DBAPIError, OperationalError
+from sqlalchemy.exc import (
+    DatabaseError,
+    DataError,
+    DBAPIError,
+    IntegrityError,
+    NotSupportedError,
+    OperationalError,
+    ProgrammingError,
+)
 from sqlalchemy.orm import Session, sessionmaker
 
 from oyez.errors import InputError, WorkFailed
@@ -42,8 +50,9 @@ def journal_mode(sqlite_version: tuple[int, ...]) -> str:
 class Database:
     """One database file. Share one between threads; never take one across a fork."""
 
-    def __init__(self, engine: Engine, path: Path) -> None:
+    def __init__(self, engine: Engine, path: Path, backups: Path) -> None:
         self.path = path
+        self.backups = backups
         self.engine = engine
         self._one_writer = threading.Lock()
         self._write = sessionmaker(engine.execution_options(**{_WRITES: True}), expire_on_commit=False)
@@ -56,12 +65,14 @@ class Database:
         Raises WorkFailed when the database cannot be written (locked for long, full, gone).
         """
         with self._one_writer, self._told("written"), self._write.begin() as session:
+            session.connection()  # begins now; by itself a session would wait for its first statement
             yield session
 
     @contextlib.contextmanager
     def read(self) -> Iterator[Session]:
         """A read transaction: every query in it sees the same state. Keep it short, a writer may wait for it."""
         with self._told("read"), self._read() as session:
+            session.connection()
             try:
                 yield session
             finally:
@@ -72,7 +83,9 @@ class Database:
         with self._told("read"), self.engine.connect() as connection:
             found = [str(row[0]) for row in connection.exec_driver_sql("PRAGMA quick_check")]
         if found != ["ok"]:
-            raise WorkFailed(f"{self.path}: is damaged ({found[0]}); {_newest_copy(self.path.parent / 'backups')}")
+            raise WorkFailed(
+                f"{self.path}: is damaged ({' '.join(found[0].split())}); {_newest_copy(self.backups)}"
+            )
 
     def copy_to(self, path: Path) -> None:
         """A whole, consistent copy beside running writers; the file must not exist yet."""
@@ -87,8 +100,11 @@ class Database:
         """Trouble with the file itself in one line; a broken rule of the tables is a defect and stays as it is."""
         try:
             yield
-        except OperationalError as error:
-            raise WorkFailed(f"{self.path}: cannot be {done}: {error.orig}") from error
+        except (DataError, IntegrityError, NotSupportedError, ProgrammingError):
+            raise
+        except DatabaseError as error:
+            more = "" if isinstance(error, OperationalError) else f"; {_newest_copy(self.backups)}"
+            raise WorkFailed(f"{self.path}: cannot be {done}: {error.orig}{more}") from error
 
 
 def open_database(settings: Settings, *, create: bool = True) -> Database:
@@ -105,7 +121,7 @@ def open_database(settings: Settings, *, create: bool = True) -> Database:
             )
         _make_folder(path.parent)
     unclean = any(path.with_name(path.name + end).exists() for end in ("-journal", "-wal"))
-    database = Database(make_engine(path), path)
+    database = Database(make_engine(path), path, settings.backups)
     try:
         with _no_database(path):
             _bring_up_to_date(path, settings.backups)

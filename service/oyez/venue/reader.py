@@ -25,6 +25,7 @@ from oyez.venue.names import entry_name, path_words
 
 Syntax = Literal["toml", "json"]
 
+_DEEPEST = 20
 _PASSES = 8  # a stand-in may itself lack keys; each pass goes one table deeper
 
 
@@ -65,6 +66,9 @@ def read_venue(text: str, *, where: str, syntax: Syntax) -> Reading:
 
 def read_tree(raw: dict[str, Any], *, where: str | None) -> Reading:
     """The same from a tree that was already parsed (TOML's or JSON's values)."""
+    if not _shallow(raw):
+        message = f"is nested more than {_DEEPEST} levels deep, which no venue file is"
+        return Reading(venue=None, findings=(Fault(where=where, entry="", message=message, code="syntax"),))
     findings: list[Finding] = []
     tree = _plain(raw, (), findings)
     venue, stand_ins = _checked(tree, findings)
@@ -129,6 +133,21 @@ def _no_constant(name: str) -> Any:
     raise ValueError(f"the value {name} is no JSON number")
 
 
+def _shallow(tree: Any) -> bool:
+    """Whether a tree is as flat as any venue file; without recursion, as it is there to prevent one."""
+    level = [tree]
+    for _ in range(_DEEPEST):
+        level = [
+            inner
+            for value in level
+            if isinstance(value, (dict, list))
+            for inner in (value.values() if isinstance(value, dict) else value)
+        ]
+        if not level:
+            return True
+    return False
+
+
 def _plain(value: Any, place: Place, findings: list[Finding]) -> Any:
     """TOML's dates and times as the texts that stand for them; a broken character is a finding."""
     if isinstance(value, dict):
@@ -155,9 +174,6 @@ def _checked(tree: dict[str, Any], findings: list[Finding]) -> tuple[VenueFile |
         try:
             text = json.dumps(mended)
             return VenueFile.model_validate_json(text, strict=True), stand_ins
-        except RecursionError:
-            findings.append(Finding(place=(), message="is nested too deeply", code="syntax"))
-            return None, stand_ins
         except ValidationError as error:
             if number == 0:
                 mended = copy.deepcopy(tree)
