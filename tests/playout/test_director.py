@@ -157,7 +157,7 @@ def test_a_second_end_from_the_engine_is_refused_and_kept_as_an_event(make) -> N
     w.engine.say({**end, "outcome": "cut", "end_ms": end["end_ms"] + 1})
     w.run(2)
     assert only_entry(w, "seals").outcome == "sent"
-    (refused,) = [e for e in w.director.events() if e.what == "record-refused"]
+    (refused,) = [e for e in w.director.events() if e.what == "record refused"]
     assert refused.detail["refused"]["outcome"] == "cut"
     assert w.director.verify_log().ok
 
@@ -290,7 +290,7 @@ def test_a_clock_that_is_set_plans_anew_and_says_so(make) -> None:
     w.run(2)
     w.clock.jump(3_600_000)
     w.run(2)
-    assert [e.detail["by_ms"] for e in w.director.events() if e.what == "clock-set"] == [3_600_000]
+    assert [e.detail["by_ms"] for e in w.director.events() if e.what == "clock set"] == [3_600_000]
     entry = only_entry(w, "seals")
     assert entry.outcome == "not_sent"
     w.clock.jump(-3_600_000)

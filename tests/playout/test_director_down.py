@@ -147,7 +147,7 @@ def test_starting_and_stopping_are_events_of_the_log(make) -> None:
     w = make(rule("seals", at="10:00"))
     leave(w)
     come_back(w, at("09:30"))
-    assert [e.what for e in w.director.events()] == ["service-started", "service-stopped", "service-started"]
+    assert [e.what for e in w.director.events()] == ["service started", "service stopped", "service started"]
     assert w.director.events()[-1].detail["down_ms"] == 1_800_000
     friday = w.director.events(from_day=FRIDAY, until_day=FRIDAY)
     assert len(friday) == 3

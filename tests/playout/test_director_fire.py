@@ -92,7 +92,7 @@ def test_what_finds_no_place_is_refused_with_the_plain_reason_and_that_is_logged
     w.run(30)
     with pytest.raises(Conflict, match="show") as refused:
         w.director.fire("coach", by="Ana")
-    (event,) = [e for e in w.director.events() if e.what == "not-placed"]
+    (event,) = [e for e in w.director.events() if e.what == "not placed"]
     assert (event.reason, event.detail["asked_by"]) == (str(refused.value), "Ana")
     assert entries(w, "coach") == []
 

@@ -191,6 +191,13 @@ def test_a_record_that_lacks_something_is_refused_in_words(database: Database, r
         log.append(session, 1, record)
 
 
+def test_an_event_about_a_play_is_not_taken_for_the_play(database: Database) -> None:
+    with database.begin() as session:
+        log.append(session, 1, {"kind": "event", "what": "stuck", "at_ms": 1, "id": "seals@1"})
+        assert log.known(session, 1, ["seals@1"]) == frozenset()
+        assert log.append(session, 1, claim()).status == "added"
+
+
 def test_a_number_that_json_cannot_say_is_refused(database: Database) -> None:
     with database.begin() as session, pytest.raises(ValueError, match="JSON"):
         log.append(session, 1, {"kind": "event", "what": "level", "at_ms": 1, "level": float("nan")})
@@ -303,6 +310,17 @@ def test_the_head_follows_the_log(database: Database, tmp_path: Path) -> None:
             )
             assert read_heads(tmp_path, 1, "log") == (log.head(session, 1),)
     assert read_heads(tmp_path, 2, "log") is None
+
+
+def test_an_older_head_does_not_replace_a_newer_one(database: Database, tmp_path: Path) -> None:
+    fill(database, 1)
+    with database.read() as session:
+        first = log.head(session, 1)
+    fill(database, 2)
+    with database.read() as session:
+        for noted in (log.head(session, 1), first):
+            assert keep_head(tmp_path, 1, "log", noted, hash_of=lambda n, s=session: log.hash_of(s, 1, n))
+        assert read_heads(tmp_path, 1, "log") == (log.head(session, 1),)
 
 
 def test_a_contradicted_head_stays_listed(database: Database, tmp_path: Path) -> None:

@@ -32,7 +32,7 @@ def data(tmp_path: Path) -> Path:
             boot="b", boot_seq=2,
         )  # fmt: skip
         log.append(session, 1, unsent(2, nominal_ms=night, at_ms=night, zones=["cafe"]))
-        log.append(session, 1, {"kind": "event", "what": "service-started", "reason": None, "at_ms": at("09:00")})
+        log.append(session, 1, {"kind": "event", "what": "service started", "reason": None, "at_ms": at("09:00")})
     with database.read() as session:
         keep_head(tmp_path, 1, "log", log.head(session, 1), hash_of=lambda _: None)
     database.close()
@@ -48,7 +48,7 @@ def test_the_table_gives_local_times_and_names_the_zone_once(data: Path, capsys,
     assert "10:00:01" in shown
     assert "1.5 s" in shown
     assert "Fri night (Sat 01:30:00)" in shown
-    assert "service-started" in shown
+    assert "service started" in shown
 
 
 def test_json_holds_entries_and_events(data: Path, capsys) -> None:
@@ -58,7 +58,7 @@ def test_json_holds_entries_and_events(data: Path, capsys) -> None:
     assert (first["rule"], first["outcome"], first["lateness_ms"]) == ("seals", "sent", 1500)
     assert first["left_out"] == [{"zone": "theatre", "reason": "quiet 13:30-14:00"}]
     assert second["outcome"] == "not_sent"
-    assert [e["what"] for e in tree["events"]] == ["service-started"]
+    assert [e["what"] for e in tree["events"]] == ["service started"]
 
 
 def test_dates_are_operating_days(data: Path, capsys) -> None:

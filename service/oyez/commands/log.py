@@ -133,7 +133,7 @@ def _print_table(venue: VenueFile, entries: Sequence[LogEntry], events: Sequence
                 _clock(zone, day, at_ms),
                 _late(entry),
                 Text(entry.title),
-                Text(_where(entry, names)),
+                Text(_where(venue, entry, names)),
                 _BECAME[entry.outcome],
                 Text(_why(entry)),
                 _level(entry),
@@ -167,8 +167,15 @@ def _late(entry: LogEntry) -> str:
     return "on time" if abs(entry.lateness_ms) < 50 else f"{entry.lateness_ms / 1000:.1f} s"
 
 
-def _where(entry: LogEntry, names: Mapping[str, str]) -> str:
+def _where(venue: VenueFile, entry: LogEntry, names: Mapping[str, str]) -> str:
+    """Zones by name; a group, or all, in one word where it is exactly those."""
+    wanted = set(entry.zones)
+    groups = [g.id for g in venue.groups if set(g.zones) == wanted]
     zones = ", ".join(names.get(zone, zone) for zone in entry.zones) or "-"
+    if len(wanted) > 2 and wanted == set(names):
+        zones = "everywhere"
+    elif len(wanted) > 2 and groups:
+        zones = groups[0]
     return zones + "".join(f" (without {names.get(zone, zone)}: {why})" for zone, why in entry.left_out)
 
 

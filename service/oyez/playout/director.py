@@ -26,13 +26,12 @@ from oyez.playout.heartbeat import Heartbeat
 from oyez.playout.keeper import Keeper
 from oyez.playout.now import Clock, SystemClock
 from oyez.settings import Settings
-from oyez.store import head, journal, log, venues
+from oyez.store import head, journal, loading, log
 from oyez.store.chain import Verified
 from oyez.store.database import Database
 from oyez.store.log_entries import LogEntry, LogEvent, Outcome
 from oyez.venue.facts import ClipFacts, TrackFacts
 from oyez.venue.models import VenueFile
-from oyez.venue.writer import venue_tree
 
 BEAT_S = 1.0
 ALIVE_S = 5.0
@@ -258,7 +257,7 @@ class Director:
             live = keeper.live(now_ms)
             decision = decide_around(known.venue, day, known.facts, keeper.gone, live=live, event=event)
             if decision.play is None:
-                keeper.note("not-placed", decision.reason, id=event.id, rule=event.rule, asked_by=by)
+                keeper.note("not placed", decision.reason, play=event.id, rule=event.rule, asked_by=by)
                 raise Conflict(decision.reason)
             cue = _at_once(cue_for(known.venue, decision.play, known.facts, asked_by=by), now_ms)
             cuts = [{"id": c.id, "zones": list(c.zones)} for c in decision.cuts]
@@ -343,21 +342,18 @@ class Director:
     # -- changes ------------------------------------------------------------------------------------------------
 
     def replace_venue(self, venue: VenueFile, *, who: str, origin: str) -> int:
-        """Put a venue in the place of the one there is (or in, where there is none); returns its id."""
+        """Put a venue in the place of the one there is (or in, where there is none); returns its id.
+
+        Raises VenueFaults for clips that would have no audio.
+        """
         with self.keeper.lock:
             known = self.keeper.gathered
             with self.database.begin() as session:
-                before = None if known is None else venue_tree(venues.read_venue(session, known.venue_id))
-                venue_id = venues.write_venue(session, venue, venue_id=None if known is None else known.venue_id)
-                journal.append(
-                    session,
-                    venue_id=venue_id,
-                    at_ms=self.clock.now_ms(),
-                    who=who,
-                    origin=origin,
-                    what="venue replaced" if known else "venue put in",
-                    before=before,
-                    after=venue_tree(venue),
+                due = loading.prepare(session, venue, loading.target(session))
+                what = "venue put in" if known is None else "venue replaced"
+                at_ms = self.clock.now_ms()
+                venue_id = loading.carry_out(
+                    session, due, slug=None, who=who, origin=origin, what=what, at_ms=at_ms
                 )
             self.keeper.reload()
         self._wake()

@@ -132,14 +132,14 @@ class Keeper:
         if alive_ms is not None:
             self._log_down(alive_ms, now_ms, NOT_RUNNING)
         down_ms = None if alive_ms is None else max(0, now_ms - alive_ms)
-        self.note("service-started", None, down_ms=down_ms, revision=known.revision)
+        self.note("service started", None, down_ms=down_ms, revision=known.revision)
         self.refresh()
 
     def close(self) -> None:
         with self.lock:
             if self.gathered is not None:
                 self.pull()
-                self.note("service-stopped", None)
+                self.note("service stopped", None)
             downtime.note_alive(self.settings.data_dir, self.clock.now_ms())
 
     # -- each second --------------------------------------------------------------------------------------------
@@ -200,7 +200,7 @@ class Keeper:
         jump_ms = self.watch.look()
         if jump_ms:
             words = f"the clock was set {'forward' if jump_ms > 0 else 'back'} by {abs(jump_ms) / 1000:.1f} s"
-            self.note("clock-set", words, by_ms=jump_ms)
+            self.note("clock set", words, by_ms=jump_ms)
             self._stale = True
             if jump_ms > 0 and before_ms is not None:
                 self._log_down(before_ms, now_ms, f"{words}, over its time")

@@ -138,7 +138,7 @@ def _unreadable(line: JournalLine, reason: str) -> dict[str, Any]:
     at_ms = line.record.get("at_ms")
     return {
         "kind": "event",
-        "what": "record-unreadable",
+        "what": "record unreadable",
         "reason": reason,
         "at_ms": at_ms if isinstance(at_ms, int) else 0,
         "text": json.dumps(line.record, ensure_ascii=False, default=str),

@@ -14,9 +14,11 @@ The last entry of each list is the present head, those before it are the contrad
 
 from __future__ import annotations
 
+import contextlib
+import fcntl
 import json
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -50,21 +52,32 @@ def keep_head(
     hash_of  the hash of a record by number as the database has it, None when there is no such record
     """
     path = data_dir / NAME
-    venues = _read(path)
-    kept = list(read_heads(data_dir, venue_id, chain) or ())
-    good = True
-    if kept:
-        last = kept[-1]
-        if last == head:
-            return len(kept) == 1
-        if last.number == 0 or hash_of(last.number) == last.hash:
-            kept.pop()
-        good = not kept
-    kept.append(head)
-    entries = [{"number": h.number, "hash": h.hash} for h in kept]
-    venues.setdefault(str(venue_id), {})[chain] = entries
-    _write(path, {"format": 1, "venues": venues})
+    with _alone(data_dir):
+        venues = _read(path)
+        kept = list(read_heads(data_dir, venue_id, chain) or ())
+        good = True
+        if kept:
+            last = kept[-1]
+            if last == head:
+                return len(kept) == 1
+            if last.number == 0 or hash_of(last.number) == last.hash:
+                if last.number > head.number:
+                    return len(kept) == 1  # somebody noted a newer one meanwhile
+                kept.pop()
+            good = not kept
+        kept.append(head)
+        entries = [{"number": h.number, "hash": h.hash} for h in kept]
+        venues.setdefault(str(venue_id), {})[chain] = entries
+        _write(path, {"format": 1, "venues": venues})
     return good
+
+
+@contextlib.contextmanager
+def _alone(data_dir: Path) -> Iterator[None]:
+    """One thread of one process at a time: a command may load a venue while the service logs."""
+    with (data_dir / f"{NAME}.lock").open("w", encoding="ascii") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        yield
 
 
 def _read(path: Path) -> dict[str, Any]:
@@ -81,7 +94,7 @@ def _read(path: Path) -> dict[str, Any]:
 
 
 def _write(path: Path, tree: Any) -> None:
-    made = path.with_name(f"{path.name}.{os.getpid()}.tmp")
+    made = path.with_name(f"{path.name}.new")
     with made.open("w", encoding="utf-8") as file:
         json.dump(tree, file, indent=1, sort_keys=True)
         file.flush()

@@ -79,7 +79,7 @@ def append(
         return Appended(status="refused", number=None, reason=refusal)
     kept = {
         "kind": "event",
-        "what": "record-refused",
+        "what": "record refused",
         "reason": refusal,
         "at_ms": record["at_ms"],
         "refused": dict(record),
@@ -137,7 +137,7 @@ def _beside(body: Mapping[str, Any]) -> dict[str, Any]:
     return {
         "kind": body.get("kind"),
         "at_ms": body.get("at_ms"),
-        "occurrence": body.get("id"),
+        "occurrence": None if body.get("kind") == "event" else body.get("id"),
         "nominal_ms": body.get("nominal_ms", body.get("at_ms")),
         "boot": body.get("boot"),
         "boot_seq": body.get("boot_seq"),
