@@ -1,9 +1,11 @@
 """The look-ahead limiter at the end of every zone: its numbers and its state. The loop is `endstage.limit`.
 
 Method, for each zone, its channels linked:
-1. The true peak between one sample and the next: the signal interpolated 8 times (a windowed sinc over 32 samples;
-   ITU-R BS.1770-5 Annex 2 asks for at least 4 times). Where the samples under the interpolator are so small that
-   no interpolated value can reach the ceiling, none is computed; the result is the same.
+1. The true peak between one sample and the next: the larger of two readings, the signal interpolated 8 times by a
+   windowed sinc over 32 samples, and 4 times by the meter's own interpolator (ITU-R BS.1770-5 Annex 2 asks for at
+   least 4 times; meters differ by some tenths of a dB on what is near half the sample rate). Where the samples
+   under the interpolators are so small that no value can reach the ceiling, none is computed; the result is the
+   same.
 2. Where the peak is over the ceiling, the gain that brings it MARGIN_DB under it; one elsewhere.
 3. The least gain within the window ahead, then up again by at most one in RELEASE_S (linear).
 4. Two moving averages, so that the gain moves without a corner and is down before the peak comes.
@@ -21,7 +23,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from oyez.loudness.truepeak import interpolator, oversampling
 from oyez.mixing.endstage import ONE, LimiterState
+from oyez.mixing.programme import SAMPLE_RATE
 
 REACH: Final = 16  # samples to each side of the interpolator
 PHASES: Final = 8
@@ -29,26 +33,30 @@ _AVERAGE_1: Final = 113
 _AVERAGE_2: Final = 112
 LOOKAHEAD_FRAMES: Final = REACH + _AVERAGE_1 + _AVERAGE_2 - 1  # 240 frames, 5 ms
 RELEASE_S: Final = 0.5
-MARGIN_DB: Final = 0.1
-SETTLE_S: Final = RELEASE_S + 2 * LOOKAHEAD_FRAMES / 48_000
+MARGIN_DB: Final = 0.2
+SETTLE_S: Final = RELEASE_S + 2 * LOOKAHEAD_FRAMES / SAMPLE_RATE
 """From the last peak over the ceiling until everything passes unchanged again, at most."""
 
 _KAISER_BETA: Final = 7.0
 
 
-def interpolator() -> NDArray[np.float64]:
-    """Taps of the values 1/8 to 7/8 of the way between two samples.
+def interpolators() -> NDArray[np.float64]:
+    """Taps of the values between two samples: 1/8 to 7/8 of the way by ours, 1/4 to 3/4 by the meter's.
 
-    returns  shape (2 x REACH, PHASES - 1); tap t weighs the sample t - REACH + 1 from the first of the two
+    returns  shape (2 x REACH, values); tap t weighs the sample t - REACH + 1 from the first of the two
     """
-    taps = np.empty((2 * REACH, PHASES - 1))
     offset = np.arange(2 * REACH) - (REACH - 1)
+    columns = []
     for phase in range(1, PHASES):
         at = phase / PHASES - offset
         window = np.i0(_KAISER_BETA * np.sqrt(np.maximum(0.0, 1.0 - (at / REACH) ** 2))) / np.i0(_KAISER_BETA)
-        row = np.sinc(at) * window
-        taps[:, phase - 1] = row / row.sum()
-    return taps
+        taps = np.sinc(at) * window
+        columns.append(taps / taps.sum())
+    for short in interpolator(oversampling(SAMPLE_RATE)):
+        column = np.zeros(2 * REACH)
+        column[REACH - len(short) // 2 : REACH + len(short) // 2] = short
+        columns.append(column)
+    return np.ascontiguousarray(np.array(columns).T)
 
 
 def make_state(ceilings_dbtp: Sequence[float]) -> LimiterState:
@@ -78,6 +86,6 @@ def take_over(new: LimiterState, zone: int, old: LimiterState, old_zone: int) ->
         getattr(new, name)[zone] = getattr(old, name)[old_zone]
 
 
-RELEASE: Final = max(1, round(ONE / (RELEASE_S * 48_000)))
-TAPS: Final = interpolator()
+RELEASE: Final = max(1, round(ONE / (RELEASE_S * SAMPLE_RATE)))
+TAPS: Final = interpolators()
 NORM: Final = max(1.0, float(np.abs(TAPS).sum(axis=0).max()))
