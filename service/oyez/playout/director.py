@@ -233,7 +233,7 @@ class Director:
             assert play is not None
             for cut in decision.cuts:
                 keeper.ledger.cut(cut.id, cut.zones, cut.at_ms + FADE_MS)
-            keeper.refresh_now_or_later()
+            self._follow()
             start_ms = int(answer.get("start_ms", play.start_ms))
             return Fired(
                 id=play.id,
@@ -262,7 +262,7 @@ class Director:
             cue = _at_once(cue_for(known.venue, decision.play, known.facts, asked_by=by), now_ms)
             cuts = [{"id": c.id, "zones": list(c.zones)} for c in decision.cuts]
             try:
-                return decision, self.link.begin(to_tree(cue), cuts=cuts)
+                answer = self.link.begin(to_tree(cue), cuts=cuts)
             except Conflict:
                 if not left:
                     raise
@@ -271,6 +271,9 @@ class Director:
                 if event.id in keeper.ledger:  # it did begin, only the answer was lost
                     return decision, {}
                 raise
+            else:
+                keeper.pull_now_or_later()
+                return decision, answer
         raise AssertionError
 
     def stop_play(self, occurrence_id: str, *, by: str) -> Stopped:
@@ -284,8 +287,16 @@ class Director:
             except (NotFound, EngineGone):
                 keeper.stopped.discard(occurrence_id)
                 raise
-            keeper.refresh_now_or_later()
+            self._follow()
         return Stopped(id=occurrence_id, end_ms=int(answer["end_ms"]))
+
+    def _follow(self) -> None:
+        """The plan follows what was just done: at once in the heartbeat's thread, so that nobody waits for it."""
+        if self._heartbeat.running:
+            self.keeper.refresh_later()
+            self._heartbeat.soon()
+        else:
+            self.keeper.refresh_now_or_later()
 
     # -- the log ------------------------------------------------------------------------------------------------
 

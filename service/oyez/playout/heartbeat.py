@@ -18,10 +18,14 @@ from apscheduler.triggers.interval import IntervalTrigger
 from oyez.playout.now import Clock, JumpWatch
 
 _DAY = "day"
+_SOON = "soon"
 
 
 class Heartbeat:
-    """every  seconds -> what is called that often; `at_day` is called at the instant given to `wake_at`."""
+    """every  seconds -> what is called that often; `at_day` is called at the instant given to `wake_at`.
+
+    `wake_at` and `soon` may be called before `start`: they are kept until then.
+    """
 
     def __init__(
         self, clock: Clock, *, every: Mapping[float, Callable[[], None]], at_day: Callable[[], None]
@@ -53,6 +57,14 @@ class Heartbeat:
         """Call `at_day` then; replaces what was set before. In the past: at once."""
         self._day_ms = ms
         self._scheduler.add_job(self._at_day, _date(ms), id=_DAY, replace_existing=True)
+
+    @property
+    def running(self) -> bool:
+        return bool(self._scheduler.running)
+
+    def soon(self) -> None:
+        """Call `at_day` at once, in the heartbeat's own thread."""
+        self._scheduler.add_job(self._at_day, id=_SOON, replace_existing=True)
 
     def _schedule(self) -> None:
         for seconds, call in self._every.items():

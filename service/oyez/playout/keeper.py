@@ -258,6 +258,10 @@ class Keeper:
         self._send(known, (plan, after), now_ms)
         self.changes.tell("plan")
 
+    def refresh_later(self) -> None:
+        """The next beat plans anew."""
+        self._stale = True
+
     def refresh_now_or_later(self) -> None:
         """After something was done that cannot be undone: what keeps the plan from following is tried again."""
         try:
@@ -325,6 +329,13 @@ class Keeper:
                 if brought:
                     self._logged()
                 more = more and page.more
+
+    def pull_now_or_later(self) -> None:
+        """Take over what the engine just claimed; with the database gone that waits, the engine keeps it."""
+        try:
+            self.pull()
+        except WorkFailed as error:
+            self.fault = str(error)
 
     def _heed(self, known: Gathered, record: Mapping[str, Any]) -> None:
         """What a record of the engine means for the plan."""
