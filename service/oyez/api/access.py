@@ -189,8 +189,8 @@ class Access:
                 headers = MutableHeaders(scope=message)
                 for name, value in SECURITY_HEADERS.items():
                     headers.setdefault(name, value)
-                if not scope["path"].startswith(OPEN_PREFIX):
-                    headers.setdefault("cache-control", "no-store")
+                kept = scope["path"].startswith(OPEN_PREFIX)
+                headers.setdefault("cache-control", "no-cache" if kept else "no-store")
             await send(message)
 
         await self.app(scope, receive, send_with_headers)

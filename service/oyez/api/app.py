@@ -9,7 +9,7 @@ from contextlib import AsyncExitStack, asynccontextmanager
 from dataclasses import dataclass
 from typing import Any
 
-from fastapi import FastAPI
+from fastapi import Depends, FastAPI
 from fastapi.openapi.utils import get_openapi
 from fastapi.staticfiles import StaticFiles
 from fastapi.templating import Jinja2Templates
@@ -21,6 +21,7 @@ from oyez.api.access import Access, read_token
 from oyez.api.ports import DirectorPort
 from oyez.api.relay import Relay
 from oyez.api.routes import clips, events, health, log, pages, plan, plays, rules, venue, zones
+from oyez.api.routes.common import known_query
 from oyez.api.schemas import Problem
 from oyez.settings import Settings, folder
 
@@ -68,7 +69,6 @@ def create_app(settings: Settings, director: DirectorPort) -> FastAPI:
         docs_url=None,
         redoc_url=None,
         openapi_url="/api/openapi.json",
-        max_body_size=BODY_LIMIT,
         separate_input_output_schemas=False,
     )
     app.state.settings = settings
@@ -77,9 +77,11 @@ def create_app(settings: Settings, director: DirectorPort) -> FastAPI:
     web = folder("web")
     app.state.templates = Jinja2Templates(directory=web / "templates")
     problems.install(app)
-    for part in (health, plan, zones, rules, plays, clips, venue, log, events, pages):
-        app.include_router(part.router)
+    for part in (health, plan, zones, rules, plays, clips, venue, log, events):
+        app.include_router(part.router, dependencies=[Depends(known_query)], max_body_size=BODY_LIMIT)
+    app.include_router(pages.router, max_body_size=BODY_LIMIT)
     app.mount("/static", StaticFiles(directory=web / "static"), name="static")
+    app.add_middleware(problems.TooLargeInWords)
     app.add_middleware(Access, token=holder.token, now_ms=holder.now_ms)
     _document(app)
     return app

@@ -19,6 +19,8 @@ from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
 from fastapi.routing import APIRoute
 from starlette.exceptions import HTTPException
+from starlette.middleware.body_limit import MAX_BODY_SIZE_SCOPE_KEY
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from oyez import errors
 from oyez.api.schemas import FaultView, Problem
@@ -121,15 +123,35 @@ def _words_for(exc: HTTPException, request: Request) -> str:
         allowed = (exc.headers or {}).get("Allow") or "another method"
         return f"{request.method} cannot be done at {request.url.path}, allowed are {allowed}"
     if exc.status_code == 413:
-        limit = _limit(request)
+        limit = request.scope.get(MAX_BODY_SIZE_SCOPE_KEY)
         return "the body is too large" + (f", allowed are {limit} bytes" if limit else "")
     return str(exc.detail)
 
 
-def _limit(request: Request) -> int | None:
-    route = request.scope.get("route")
-    limit = getattr(route, "max_body_size", None) or request.app.max_body_size
-    return limit if isinstance(limit, int) else None
+class TooLargeInWords:
+    """ASGI middleware: the framework's own bare 413 becomes a problem like every other."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self.app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        replaced = False
+
+        async def send_in_words(message: Message) -> None:
+            nonlocal replaced
+            if message["type"] == "http.response.start" and message["status"] == 413 and not _is_problem(message):
+                replaced = True
+                limit = scope.get(MAX_BODY_SIZE_SCOPE_KEY)
+                words = "the body is too large" + (f", allowed are {limit} bytes" if limit else "")
+                await of_status(413, words, scope["path"])(scope, receive, send)
+            elif not replaced:
+                await send(message)
+
+        await self.app(scope, receive, send_in_words)
+
+
+def _is_problem(message: Message) -> bool:
+    return (b"content-type", MEDIA_TYPE.encode()) in message["headers"]
 
 
 def install(app: FastAPI) -> None:

@@ -11,6 +11,7 @@ import asyncio
 import logging
 import os
 import signal
+import socket
 import sys
 import tempfile
 from pathlib import Path
@@ -23,6 +24,7 @@ use_packaged_zone_rules()
 import uvicorn  # noqa: E402
 from fastapi import FastAPI  # noqa: E402
 
+from oyez.api.access import is_loopback  # noqa: E402
 from oyez.api.app import create_app  # noqa: E402
 from oyez.errors import OyezError  # noqa: E402
 
@@ -66,6 +68,13 @@ def build(settings: Settings) -> FastAPI:
     return create_app(settings, Desk(settings, database, link, director))
 
 
+def entrance(app: FastAPI, host: str, port: int) -> str:
+    """The address that lets another machine's browser in."""
+    name = socket.gethostname() if host in {"0.0.0.0", "::"} else host  # noqa: S104 - only read here
+    shown = f"[{name}]" if ":" in name else name
+    return f"http://{shown}:{port}/enter?token={app.state.access.token}"
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--data", type=Path, required=True)
@@ -83,6 +92,9 @@ def main() -> int:
     except OyezError as error:
         sys.stderr.write(f"{error}\n")
         return error.exit_status
+    if not is_loopback(args.host):
+        sys.stdout.write(f"From another machine: {entrance(app, args.host, args.port)}\n")
+        sys.stdout.flush()
     config = uvicorn.Config(
         app,
         host=args.host,

@@ -153,6 +153,7 @@ class UnplacedView(Shown):
     nominal_ms: int = ms("When the rule asked for it")
     zones: list[ZoneId] = Field(description="Zone ids it asked for", examples=[["foyer"]])
     priority: Priority
+    left_out: list[LeftOutView] = Field(description="Zones left out already, with the reason", examples=[[]])
     reason: Reason
     id: PlayId
     title: TitleText

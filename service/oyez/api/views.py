@@ -78,6 +78,7 @@ def plan_view(plan: Plan, venue: VenueFile, log: Sequence[LogRecord], *, today: 
                 nominal_ms=u.nominal_ms,
                 zones=list(u.zones),
                 priority=u.priority,
+                left_out=_left_out(u.left_out),
                 reason=u.reason,
                 id=u.id,
                 title=u.title,

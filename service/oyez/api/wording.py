@@ -129,6 +129,9 @@ def happened(entry: LogEntry, names: Mapping[str, str], zone: ZoneInfo) -> str:
             text += f"; sent whole to {listed(where('sent'))}"
         return text + why
     text = f"Sent to {listed(where('sent')) or everywhere}"
+    missed = [*where("cut"), *where("not_sent")]
+    if missed:
+        return f"{text}; not whole in {listed(missed)}{why}"
     if entry.lateness_ms is not None and entry.lateness_ms >= 1000:
         text += f", {entry.lateness_ms // 1000} s late"
     return text

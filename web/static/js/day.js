@@ -30,7 +30,7 @@ function lane(zone, day) {
     const here = play.happened?.zones.find((z) => z.zone === zone.id);
     const state = here?.outcome ?? play.happened?.outcome ?? "planned";
     const start = play.happened?.start_ms ?? play.start_ms;
-    const end = (state === "cut" ? here?.end_ms : null) ?? play.happened?.end_ms ?? play.end_ms;
+    const end = (state === "cut" ? here?.end_ms : null) ?? (state === "not_sent" ? null : play.happened?.end_ms) ?? play.end_ms;
     blocks.push({ play, start, end: Math.max(end, start), state });
   }
   return {

@@ -321,10 +321,10 @@ export class Ribbons {
       const x = Math.max(label.x, 0);
       const next = labels.slice(i + 1).find((l) => l.urgent || l.text !== label.text) ?? labels[i + 1];
       const room = Math.min((next?.from ?? next?.x ?? this.width) - x - 8, this.width - x, label.urgent ? 520 : 260);
-      if (x < free + 6 || room < 34) return;
+      if (x < free + 6 || room < 30) return;
       pen.font = `${label.bold || label.urgent ? "700 " : ""}12.5px ${FACE}`;
       const text = fit(pen, label.text, room);
-      if (!text) return;
+      if (!text || (text !== label.text && room < 72)) return;
       pen.fillStyle = label.urgent || label.bold ? this.colours.ink : this.colours["ink-soft"];
       pen.fillText(text, x, y + 14);
       free = x + pen.measureText(text).width;

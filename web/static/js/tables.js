@@ -5,10 +5,13 @@ import { away, counted, element, zonesInWords } from "./words.js";
 
 const STATE = { planned: "Planned", sounding: "Sounding now", sent: "Sent", cut: "Cut", not_sent: "Not sent", event: "" };
 
-export function planTable(day, clock, now, earlier) {
+const FIRST_ROWS = 12;
+
+export function planTable(day, clock, now, { earlier, whole, more }) {
   const lines = together(day.plays);
   const past = lines.filter((p) => p.end_ms < now && day.date === day.today);
-  const shown = earlier ? lines : lines.filter((p) => !past.includes(p));
+  const due = earlier ? lines : lines.filter((p) => !past.includes(p));
+  const shown = whole || earlier ? due : due.slice(0, FIRST_ROWS);
   if (!lines.length) {
     return { past: 0, made: element("p", { class: "teach" }, "Nothing is planned on this day. Announcements come from the rules of the venue file.") };
   }
@@ -29,7 +32,10 @@ export function planTable(day, clock, now, earlier) {
   const made = element("table", {},
     element("thead", {}, element("tr", {}, ...["When", "What", "Where", "Why then", "State"].map((h) => element("th", { scope: "col" }, h)))),
     element("tbody", {}, ...rows));
-  return { past: past.length, made: rows.length ? made : element("p", { class: "soft" }, "Nothing more is planned on this day.") };
+  if (!rows.length) return { past: past.length, made: element("p", { class: "soft" }, "Nothing more is planned on this day.") };
+  if (shown.length === due.length) return { past: past.length, made };
+  const all = element("button", { type: "button", class: "plain", onclick: more }, `Show all ${due.length}, until ${clock.time(due.at(-1).start_ms)}`);
+  return { past: past.length, made: element("div", {}, made, element("p", {}, all)) };
 }
 
 function whereWords(ids, day) {
@@ -58,8 +64,27 @@ export function unplacedList(day, clock) {
 
 const FIRST_LINES = 12;
 
+// What several zones took one by one, at one second and with one outcome, is one line of the log to a person.
+function gathered(happened, day) {
+  const lines = new Map();
+  for (const one of happened) {
+    const whole = one.outcome === "sent" || one.outcome === "sounding";
+    const key = whole ? `${one.rule}|${Math.floor(one.start_ms / 1000)}|${one.outcome}|${one.asked_by}` : (one.id ?? one.start_at + one.sentence);
+    const line = lines.get(key);
+    if (line === undefined) {
+      lines.set(key, { ...one, ids: [one.id] });
+      continue;
+    }
+    line.ids.push(one.id);
+    line.zones = [...line.zones, ...one.zones];
+    const where = zonesInWords(line.zones.map((z) => z.zone), day, Infinity);
+    line.sentence = one.outcome === "sent" ? `Sent to ${where}` : `Sounding in ${where}`;
+  }
+  return [...lines.values()];
+}
+
 export function logList(day, clock, all, more) {
-  const lines = [...day.happened].reverse();
+  const lines = gathered(day.happened, day).reverse();
   if (!lines.length) {
     return element("p", { class: "teach" }, day.date > day.today
       ? "This day has not begun. What happens on it will be kept here."
@@ -74,7 +99,7 @@ export function logList(day, clock, all, more) {
 function logLine(one, day, clock) {
   const asked = one.asked_by && one.asked_by !== "plan" ? `asked by ${one.asked_by}` : "";
   const measured = one.zones.filter((z) => z.loudness_lufs !== null);
-  return element("li", { "data-state": one.outcome, "data-id": one.id },
+  return element("li", { "data-state": one.outcome, "data-id": one.ids.join(" ") },
     element("time", { class: "figures", datetime: one.start_at }, clock.time(one.start_ms, { exact: true })),
     element("div", {},
       one.outcome === "event"

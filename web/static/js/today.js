@@ -19,6 +19,7 @@ const page = {
   rules: [],
   offset_ms: 0,
   earlier: false,
+  wholeTable: false,
   wholeLog: false,
   following: false,
   asOf_ms: Date.now(),
@@ -93,14 +94,15 @@ function tellNext() {
   }
   const [first] = next;
   const key = JSON.stringify([first.id, first.zones]);
-  put("next", element("p", {}, element("b", {}, first.title), " at ", element("span", { class: "figures" }, clock.time(first.start_ms)),
-    element("span", { class: "fine" }, ", ", element("span", { "data-away": first.start_ms }, away(first.start_ms, at))),
-    ` in ${zonesInWords(first.zones, page.day, 4)}`), key);
+  put("next", element("p", {}, element("b", {}, first.title), " at ", clock.time(first.start_ms),
+    ", ", element("span", { "data-away": first.start_ms }, away(first.start_ms, at)),
+    `, in ${zonesInWords(first.zones, page.day, 4)}`), key);
 }
 
 function tellUnheard() {
   const { day } = page;
-  const unplaced = together(day.unplaced);
+  const gone = new Set(day.happened.filter((h) => h.outcome === "not_sent").map((h) => h.id));
+  const unplaced = together(day.unplaced.filter((one) => !gone.has(one.id)));
   const count = (outcome) => day.happened.filter((h) => h.outcome === outcome).length;
   const cut = count("cut");
   const unsent = count("not_sent");
@@ -285,7 +287,7 @@ const listener = new Listener((zone, words) => {
   for (const button of document.querySelectorAll(".hear")) {
     const on = button.closest("li").dataset.zone === zone;
     button.setAttribute("aria-pressed", String(on));
-    button.textContent = on ? "Stop" : "Listen";
+    button.textContent = on ? "Listening" : "Listen";
   }
 });
 
@@ -338,7 +340,14 @@ function show() {
 const iso = (ms) => encodeURIComponent(new Date(ms).toISOString());
 
 function showTable() {
-  const { past, made } = planTable(page.day, clock, now(), page.earlier);
+  const { past, made } = planTable(page.day, clock, now(), {
+    earlier: page.earlier,
+    whole: page.wholeTable,
+    more: () => {
+      page.wholeTable = true;
+      showTable();
+    },
+  });
   put("plan-table", made, made.textContent.replace(/in \d+ \w+( \d+ min)?|\d+ \w+ ago/g, ""));
   $("earlier-line").hidden = past === 0;
   $("earlier").textContent = page.earlier ? "Hide what is over" : `Show ${past} earlier`;
@@ -367,11 +376,10 @@ async function changed(...names) {
 }
 
 async function refresh(due) {
-  if (due.has("venue") && shown.get("venue") === undefined && page.day === null && calls === null) {
-    location.reload();
+  if (calls === null) {
+    if (due.has("venue")) location.reload();
     return;
   }
-  if (calls === null) return;
   try {
     const first = page.day === null;
     const plan = due.has("plan") || due.has("log") || due.has("venue") || first;

@@ -13,11 +13,11 @@ import shutil
 from pathlib import Path, PurePosixPath
 from typing import Annotated, Literal
 
-from fastapi import APIRouter, File, Form, Request, Response, UploadFile
+from fastapi import APIRouter, Depends, File, Form, Request, Response, UploadFile
 from starlette.responses import FileResponse
 
 from oyez.api.importing import import_file
-from oyez.api.routes.common import Desk, asker, problems
+from oyez.api.routes.common import Desk, asker, known_form, problems
 from oyez.api.schemas import Asker, ClipView, ImportedView
 from oyez.api.views import clip_view
 from oyez.clips.names import checked_name, clip_id_for, title_for
@@ -36,7 +36,13 @@ def read(director: Desk) -> list[ClipView]:
     return [clip_view(clip) for clip in director.clips()]
 
 
-@router.post("", status_code=201, responses=problems(409, 413, 422), max_body_size=UPLOAD_LIMIT)
+@router.post(
+    "",
+    status_code=201,
+    responses=problems(409, 413, 422),
+    max_body_size=UPLOAD_LIMIT,
+    dependencies=[Depends(known_form)],
+)
 def add(  # noqa: PLR0917 - the framework calls it by name
     director: Desk,
     request: Request,

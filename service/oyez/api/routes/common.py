@@ -5,12 +5,13 @@ from __future__ import annotations
 from typing import Annotated, Any, cast
 
 from fastapi import Depends, Request
+from fastapi.routing import APIRoute
 from starlette.requests import HTTPConnection
 
 from oyez.api.ports import DirectorPort
 from oyez.api.problems import HTTP_CODES, MEDIA_TYPE
 from oyez.api.schemas import Problem
-from oyez.errors import Conflict, NotFound
+from oyez.errors import Conflict, InputError, NotFound
 from oyez.venue.models import VenueFile
 
 
@@ -36,6 +37,28 @@ def asker(request: Request, by: str | None) -> str:
     if by is not None and by.strip():
         return by.strip()
     return f"someone at {request.client.host}" if request.client is not None else "someone"
+
+
+def known_query(request: HTTPConnection) -> None:
+    """Refuses a query parameter that the route does not have: a misspelt filter must not look like an answer."""
+    route = request.scope.get("route")
+    if not isinstance(route, APIRoute):
+        return
+    known = [field.alias for field in route.dependant.query_params]
+    for name in request.query_params:
+        if name not in known:
+            allowed = f"allowed are {', '.join(known)}" if known else "none are allowed here"
+            raise InputError(f"{name} is unknown here, {allowed}")
+
+
+async def known_form(request: Request) -> None:
+    """The same for a form's fields; the framework has read the form by then."""
+    route = request.scope.get("route")
+    if isinstance(route, APIRoute):
+        known = [field.alias for field in route.dependant.body_params]
+        for name in await request.form():
+            if name not in known:
+                raise InputError(f"{name} is unknown here, allowed are {', '.join(known)}")
 
 
 def check_zone(venue: VenueFile, zone_id: str) -> None:

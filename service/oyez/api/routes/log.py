@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import csv
 import datetime as dt
-import io
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo
 
@@ -12,17 +10,16 @@ from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
 from oyez.api.routes.common import Desk, Venue, check_zone, problems
-from oyez.api.schemas import HappenedView, LogPage, VerifiedView
-from oyez.api.views import happened_views, log_view
+from oyez.api.schemas import LogPage, VerifiedView
+from oyez.api.views import log_view
 from oyez.errors import InputError
-from oyez.store.log_entries import LogRecord
+from oyez.planning.day import operating_day
+from oyez.store.log_entries import LogRecord, merge
+from oyez.store.log_export import COLUMNS, csv_text
+from oyez.venue.models import VenueFile
 
 router = APIRouter(prefix="/api/log", tags=["log"])
 
-COLUMNS = (
-    "id", "rule", "title", "outcome", "sentence", "nominal_ms", "start_ms", "start_at", "end_ms", "zones",
-    "left_out", "asked_by", "reason",
-)  # fmt: skip
 CSV = "text/csv"
 
 Instant = dt.datetime
@@ -81,7 +78,7 @@ def read(  # noqa: PLR0917 - the framework calls it by name
     found = [r for r in director.log(from_ms=from_ms, until_ms=until_ms) if _concerns(r, zone, rule)]
     zone_rules = ZoneInfo(venue.venue.timezone)
     if as_ == "csv" or (as_ is None and _wants_csv(request)):
-        return _csv(happened_views(found, venue, zone_rules))
+        return _csv(found, venue)
     found = [r for r in found if r.number > after and (kind is None or r.kind == kind)]
     return LogPage(records=[log_view(r, zone_rules) for r in found[:limit]], more=len(found) > limit)
 
@@ -91,24 +88,10 @@ def _wants_csv(request: Request) -> bool:
     return CSV in accept and "application/json" not in accept
 
 
-def _csv(lines: list[HappenedView]) -> Response:
-    out = io.StringIO(newline="")
-    writer = csv.writer(out)
-    writer.writerow(COLUMNS)
-    for line in lines:
-        tree = line.model_dump(mode="json")
-        tree["zones"] = " ".join(f"{z.zone}:{z.outcome}" for z in line.zones)
-        tree["left_out"] = " ".join(z.zone for z in line.left_out)
-        writer.writerow([_plain(tree[name]) for name in COLUMNS])
+def _csv(found: list[LogRecord], venue: VenueFile) -> Response:
+    text = csv_text(merge(found), ZoneInfo(venue.venue.timezone), day_of=lambda ms: operating_day(venue, ms))
     headers = {"content-disposition": 'attachment; filename="oyez-log.csv"'}
-    return Response(out.getvalue(), media_type=CSV, headers=headers)
-
-
-def _plain(value: object) -> object:
-    """A text that a spreadsheet would run as a formula is kept a text."""
-    if isinstance(value, str) and value[:1] in {"=", "+", "-", "@", "\t", "\r"}:
-        return "'" + value
-    return "" if value is None else value
+    return Response(text, media_type=CSV, headers=headers)
 
 
 @router.get("/verify", responses=problems(503))

@@ -1,0 +1,109 @@
+"""The API on the real director and database; only the engine is missing. What is answered is already committed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+
+from oyez.api.run import build
+from oyez.settings import Settings
+from oyez.store.clips import list_clips
+from oyez.store.database import open_database
+from oyez.store.venues import list_venues
+from tests.api.asking import Asking
+from tests.api.test_api_upload import flac
+
+VENUE: dict[str, Any] = {
+    "format": 1,
+    "venue": {"name": "Quillfin Annexe", "timezone": "Europe/London"},
+    "zones": [{"id": "foyer", "name": "Foyer"}, {"id": "attic", "name": "Attic", "in_service": False}],
+}
+
+
+@pytest.fixture
+def real(settings: Settings) -> Iterator[Asking]:
+    with Asking(build(settings), base_url="http://localhost", client="127.0.0.1") as made:
+        yield made
+
+
+def clips_on_disk(settings: Settings) -> list[str]:
+    database = open_database(settings)
+    try:
+        with database.read() as session:
+            (venue,) = list_venues(session)
+            return [stored.clip.id for stored in list_clips(session, venue.id)]
+    finally:
+        database.close()
+
+
+def test_an_empty_service_says_so_and_takes_its_first_venue(real: Asking) -> None:
+    assert real.get("/healthz").status_code == 503
+    assert real.get("/api/health").json()["code"] == "no-venue"
+    assert real.get("/api/plan").status_code == 409
+    dry = real.put("/api/venue", params={"dry_run": "true"}, json=VENUE).json()
+    assert dry["changes"]
+    assert real.get("/api/venue").status_code == 409
+    done = real.put("/api/venue", json=VENUE).json()
+    assert done["changes"] == dry["changes"]
+    assert real.get("/api/venue").json() == VENUE
+    again = real.put("/api/venue", json=VENUE).json()
+    assert again["changes"] == []
+
+
+def test_without_the_engine_the_plan_is_still_shown_and_nothing_is_made_up(real: Asking) -> None:
+    real.put("/api/venue", json=VENUE)
+    assert real.get("/api/health").json()["code"] == "engine-gone"
+    assert real.get("/api/plan").status_code == 200
+    zones = real.get("/api/zones").json()
+    assert [z["music"] for z in zones] == [None, None]
+    assert [z["level_lufs"] for z in zones] == [None, None]
+    assert real.get("/api/rules").status_code == 200
+
+
+def test_a_clip_that_was_answered_is_on_the_disk(real: Asking, settings: Settings) -> None:
+    real.put("/api/venue", json=VENUE)
+    answer = real.post("/api/clips", files={"file": ("coach.flac", flac())})
+    assert answer.status_code == 201, answer.text
+    assert clips_on_disk(settings) == ["coach"]
+    shown = real.get("/api/clips").json()
+    assert [c["id"] for c in shown] == ["coach"]
+    assert shown[0]["stored"] is True
+    same = real.post("/api/clips", files={"file": ("again.flac", flac())})
+    assert same.status_code == 409
+    assert "coach" in same.json()["detail"]
+    assert real.get("/api/clips/coach/audio").status_code == 200  # the refused copy took nothing away
+    before = set(settings.audio.rglob("*"))
+    other = real.post("/api/clips", files={"file": ("b.flac", flac(level=0.1))}, data={"id": "coach"})
+    assert other.status_code == 409
+    assert set(settings.audio.rglob("*.*")) == {p for p in before if p.suffix}
+
+
+def test_a_change_that_was_not_committed_is_not_answered_as_done(
+    real: Asking, settings: Settings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real.put("/api/venue", json=VENUE)
+    from sqlalchemy.orm import Session
+
+    def refuse(_: Session) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(Session, "commit", refuse)
+    monkeypatch.setattr("sqlalchemy.orm.SessionTransaction.commit", lambda *_a, **_k: refuse(Session()))
+    with pytest.raises(OSError, match="No space left"):
+        real.post("/api/clips", files={"file": ("coach.flac", flac())})
+    monkeypatch.undo()
+    assert clips_on_disk(settings) == []
+
+
+def test_firing_without_the_engine_is_503_in_words(real: Asking) -> None:
+    real.put("/api/venue", json=VENUE)
+    real.post("/api/clips", files={"file": ("coach.flac", flac())})
+    tree = real.get("/api/venue").json()
+    tree["rules"] = [{"id": "coach", "title": "Coach", "clips": ["coach"], "zones": ["all"], "priority": 80}]
+    put = real.put("/api/venue", json=tree)
+    assert put.status_code == 200, put.text
+    answer = real.post("/api/rules/coach/fire")
+    assert answer.status_code == 503
+    assert answer.json()["code"] == "engine-gone"
