@@ -174,6 +174,14 @@ def test_a_write_takes_its_place_at_once_and_not_with_its_first_statement(databa
         raw.close()
 
 
+def test_a_second_write_inside_the_first_is_an_error_and_not_a_standstill(database: Database, monkeypatch):
+    monkeypatch.setattr(database_module, "WAIT_FOR_WRITER_S", 0.1)
+    with database.begin(), pytest.raises(WorkFailed, match="another change has held it"), database.begin():
+        pass
+    with database.begin() as session:  # and it is free again afterwards
+        assert pragma(session, "foreign_keys") == 1
+
+
 def test_an_error_undoes_the_whole_transaction(database: Database):
     fill(database)
 

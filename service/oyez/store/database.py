@@ -35,6 +35,7 @@ from oyez.settings import Settings, folder
 from oyez.store.tables import HEAD
 
 BUSY_MS = 5_000
+WAIT_FOR_WRITER_S = 30
 KEPT_BACKUPS = 10
 WAL_SOUND_FROM = (3, 51, 3)
 """Before it, connections that write and checkpoint at once can lose committed rows (sqlite.org/wal.html)."""
@@ -62,11 +63,19 @@ class Database:
     def begin(self) -> Iterator[Session]:
         """A write transaction. What is in it is on the disk when the block ends, or none of it is.
 
-        Raises WorkFailed when the database cannot be written (locked for long, full, gone).
+        One thread at a time; never open a second one inside it. Raises WorkFailed when the database cannot be
+        written (locked for long, full, gone).
         """
-        with self._one_writer, self._told("written"), self._write.begin() as session:
-            session.connection()  # begins now; by itself a session would wait for its first statement
-            yield session
+        if not self._one_writer.acquire(timeout=WAIT_FOR_WRITER_S):
+            raise WorkFailed(
+                f"{self.path}: cannot be written: another change has held it for {WAIT_FOR_WRITER_S} s"
+            )
+        try:
+            with self._told("written"), self._write.begin() as session:
+                session.connection()  # begins now; by itself a session would wait for its first statement
+                yield session
+        finally:
+            self._one_writer.release()
 
     @contextlib.contextmanager
     def read(self) -> Iterator[Session]:
