@@ -254,6 +254,7 @@ class Engine:
 
     def _give(self, programme: Programme) -> None:
         self.sound.take(shifted(programme, self.shift_ms))
+        self.sound.feed(AHEAD_S)
 
     def _begin(self, asked: Mapping[str, Any]) -> dict[str, Any]:
         try:

@@ -28,6 +28,7 @@ LOOK_S = 0.1
 ASK_S = 2.0
 ENGINE_READY_S = 60.0  # the first start compiles
 WEB_READY_S = 30.0
+VENUE_READY_S = 4.0
 HANGS_S = 20.0
 END_S = 1.7
 LONGEST_PAUSE_S = 30.0
@@ -151,6 +152,7 @@ class Supervisor:
             if not self._stopping:
                 web.start()
                 self._wait_for_web(web)
+                self._wait_for_venue()
             while not self._stopping:
                 time.sleep(LOOK_S)
                 self._watch_engine()
@@ -181,7 +183,6 @@ class Supervisor:
                 if time.monotonic() > give_up_s:
                     raise WorkFailed(f"the engine does not answer after {ENGINE_READY_S:.0f} s")
                 time.sleep(0.05)
-        self._say_output()
 
     def _wait_for_web(self, web: Child) -> None:
         give_up_s = time.monotonic() + WEB_READY_S
@@ -194,6 +195,17 @@ class Supervisor:
             time.sleep(0.05)
         if not self._stopping:
             self.say(f"Oyez is at {self.address}")
+
+    def _wait_for_venue(self) -> None:
+        """The web process gives the engine its programme within a moment, if there is one to give."""
+        give_up_s = time.monotonic() + VENUE_READY_S
+        while not self._stopping and time.monotonic() < give_up_s:
+            with suppress(OyezError):
+                state = self.link.state()
+                if state["venue"] and not any(o["detail"] == "opening" for o in state["outputs"]):
+                    break
+            time.sleep(0.1)
+        self._say_output()
 
     def _healthy(self) -> bool:
         connection = http.client.HTTPConnection(_dialled(self.settings.host), self._port, timeout=2.0)
@@ -249,7 +261,10 @@ class Supervisor:
         if now != self._silent:
             self._silent = now
             venue, reason = now
-            self.say(f"Venue: {venue}" if venue else "No venue yet")
+            if not venue:
+                self.say("No venue yet: put one in with `oyez load FILE`")
+                return True
+            self.say(f"Venue: {venue}")
             if reason is None:
                 self.say("; ".join(o["detail"] for o in state["outputs"] if o["kind"] == "card"))
             else:

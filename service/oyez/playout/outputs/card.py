@@ -1,8 +1,9 @@
 """A sound card through PortAudio: its callback copies from a ring that the render thread fills.
 
-The callback copies, counts and notes the time the converter will play its first frame; it waits for nothing. Where
-the ring has too little, silence goes out and is counted. The card's clock is the pace of everything. PortAudio is
-imported only here, when a card is first opened, so that a machine without it still plays into the silent output.
+The callback copies, counts and notes the time the converter will play its first frame. Where the ring has too
+little it waits, at most while the device still has sound of its own; then silence goes out and is counted. The
+card's clock is the pace of everything. PortAudio is imported only here, when a card is first opened, so that a
+machine without it still plays into the silent output.
 """
 
 from __future__ import annotations
@@ -22,6 +23,8 @@ BLOCK = 480
 STEADY = 5  # callbacks in a row whose times agree before the card counts as running
 STEADY_S = 0.002
 SETTLE_S = 4.0  # PulseAudio needs up to 2 s before its sink runs
+SPARE_S = 0.02  # of sound that is left in the device when the callback stops waiting
+LONGEST_WAIT_S = 0.2
 LOST_S = 1.0  # without a callback for this long the card is gone
 
 
@@ -186,6 +189,9 @@ class CardOutput:
         if status:
             self._underflows += 1
         if self._taking:
+            spare_s = min(delay_s - frames / RATE - SPARE_S, LONGEST_WAIT_S)
+            while self._ring.filled < frames and monotonic() - now_s < spare_s:
+                sleep(0.001)
             first = self._ring.read
             if self._ring.take(block) < frames:
                 self._gaps += 1

@@ -22,6 +22,7 @@ from oyez.playout.renderer import Renderer
 RETRY_S = 3.0
 LOOK_EVERY_S = 0.1
 NO_OUTPUT = "the venue names no sound card"
+OPENING = "opening"
 
 OpenCard = Callable[[OutputSetup, Mapping[str, slice]], Driver]
 Tell = Callable[[str, str], None]
@@ -81,6 +82,8 @@ class OutputKeeper:
     def want(self, outputs: Sequence[OutputSetup]) -> None:
         """What is wanted from now on; opened and closed on the keeper's thread."""
         self._wanted = tuple(outputs)
+        if self._card is None and self._wanted_card_id() is not None and self.silent_reason == NO_OUTPUT:
+            self.silent_reason = OPENING
 
     def close(self) -> None:
         self._stop.set()
@@ -115,7 +118,7 @@ class OutputKeeper:
                 setup.id, "card", "playing", f"playing on '{name}'", driver.latency_s * 1000.0, driver.xruns
             )
         if setup.id == self._wanted_card_id():
-            return _entry(setup.id, "card", "lost", self.silent_reason or "opening", None, 0)
+            return _entry(setup.id, "card", "lost", self.silent_reason or OPENING, None, 0)
         first = self._wanted_card_id()
         return _entry(
             setup.id, "card", "lost", f"not played: card '{first}' sets the clock, one card a venue", None, 0
