@@ -6,25 +6,20 @@ plays on when this one is gone. Every answer that changed something is committed
 
 from __future__ import annotations
 
-import dataclasses
 import datetime as dt
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any, Protocol, overload
 
-from oyez.errors import Conflict, EngineGone, NotFound
-from oyez.mixing.compose import cue_for
-from oyez.mixing.programme import Cue, to_tree
-from oyez.planning.day import day_span, operating_day
-from oyez.planning.live import FADE_MS, event_for
-from oyez.planning.types import Cut, Decision, Occurrence, Plan
-from oyez.playout.around import decide_around, gone_reason
+from oyez.errors import EngineGone
+from oyez.planning.day import day_span
+from oyez.planning.types import Plan
 from oyez.playout.begun import whole_day
 from oyez.playout.changes import Changes, Subscription
 from oyez.playout.health import health
 from oyez.playout.heartbeat import Heartbeat
-from oyez.playout.keeper import Keeper
+from oyez.playout.keeper import Keeper, KeeperLink
 from oyez.playout.now import Clock, SystemClock
+from oyez.playout.press import Fired, Press, PressLink, Stopped
 from oyez.settings import Settings
 from oyez.store import head, journal, loading, log
 from oyez.store.chain import Verified
@@ -36,47 +31,10 @@ from oyez.venue.models import VenueFile
 BEAT_S = 1.0
 ALIVE_S = 5.0
 CLIPS_S = 10.0
-FIRED_FALL_MS = 200
-PRESS_MS = 2_000
-_TRIES = 3
 
 
-class Link(Protocol):
+class Link(KeeperLink, PressLink, Protocol):
     """What the director asks of the engine (`playout.link.EngineLink`)."""
-
-    def state(self) -> Mapping[str, Any]: ...
-    def programme(self, programme: Mapping[str, Any]) -> Mapping[str, Any]: ...
-    def begin(self, cue: Mapping[str, Any], *, cuts: Sequence[Mapping[str, Any]] = ()) -> Mapping[str, Any]: ...
-    def stop(
-        self, play: str, *, by: str, zones: Sequence[str] | None = None, reason: str | None = None
-    ) -> Mapping[str, Any]: ...
-    def journal(self, *, since: int = 0, limit: int = 1000) -> Mapping[str, Any]: ...
-    def journal_taken(self, through: int) -> Mapping[str, Any]: ...
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Fired:
-    """What a press led to: where and when it sounds, what it cut, and why then.
-
-    start_ms, end_ms  as the engine took it
-    cuts              what gives way for it, in which zones
-    """
-
-    id: str
-    rule: str
-    title: str
-    start_ms: int
-    end_ms: int
-    zones: tuple[str, ...]
-    left_out: tuple[tuple[str, str], ...]
-    reason: str
-    cuts: tuple[Cut, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Stopped:
-    id: str
-    end_ms: int
 
 
 class Director:
@@ -94,6 +52,7 @@ class Director:
         self.clock = clock or SystemClock()
         self.changes = Changes()
         self.keeper = Keeper(settings, database, link, self.clock, self.changes)
+        self._press = Press(self.keeper, link)
         self._heartbeat = Heartbeat(
             self.clock,
             every={BEAT_S: self.beat, ALIVE_S: self.keeper.still_alive, CLIPS_S: self.keeper.look_at_clips},
@@ -101,7 +60,6 @@ class Director:
         )
         self._plans: dict[tuple[int, dt.date, tuple[str, ...]], Plan] = {}
         self._whole: tuple[Plan, int, Plan] | None = None
-        self._fired = 0
 
     # -- life ---------------------------------------------------------------------------------------------------
 
@@ -207,88 +165,17 @@ class Director:
 
         by     who asks, for the log
         zones  zones or groups in place of the rule's own
-        Raises NotFound for an unknown rule, Conflict when it finds no place.
+        Raises NotFound for an unknown rule or zone, Conflict when it finds no place.
         """
-        keeper = self.keeper
-        with keeper.lock:
-            known = keeper.need()
-            rule = next((r for r in known.venue.rules if r.id == rule_id), None)
-            if rule is None:
-                raise NotFound(f"there is no rule '{rule_id}' in {known.venue.venue.name}")
-            _check_zones(known.venue, zones)
-            why = gone_reason(rule, keeper.gone)
-            if why is not None:
-                raise Conflict(f"'{rule.title}' cannot sound: {why}")
-            self._fired += 1
-            event = event_for(
-                known.venue,
-                rule_id,
-                at_ms=self.clock.now_ms(),
-                number=self._fired,
-                facts=known.facts,
-                zones=None if zones is None else tuple(zones),
-            )
-            decision, answer = self._begin(event, by)
-            play = decision.play
-            assert play is not None
-            for cut in decision.cuts:
-                keeper.ledger.cut(cut.id, cut.zones, cut.at_ms + FADE_MS)
-            self._follow()
-            start_ms = int(answer.get("start_ms", play.start_ms))
-            return Fired(
-                id=play.id,
-                rule=play.rule,
-                title=play.title,
-                start_ms=start_ms,
-                end_ms=int(answer.get("end_ms", start_ms + play.end_ms - play.start_ms)),
-                zones=play.zones,
-                left_out=tuple((left.zone, left.reason) for left in play.left_out),
-                reason=decision.reason,
-                cuts=decision.cuts,
-            )
-
-    def _begin(self, event: Occurrence, by: str) -> tuple[Decision, Mapping[str, Any]]:
-        """Decide and begin. What the engine claimed in between is seen and decided upon anew."""
-        keeper, known = self.keeper, self.keeper.need()
-        for left in reversed(range(_TRIES)):
-            keeper.pull()
-            now_ms = self.clock.now_ms()
-            day = operating_day(known.venue, event.nominal_ms)
-            live = keeper.live(now_ms)
-            decision = decide_around(known.venue, day, known.facts, keeper.gone, live=live, event=event)
-            if decision.play is None:
-                keeper.note("not placed", decision.reason, play=event.id, rule=event.rule, asked_by=by)
-                raise Conflict(decision.reason)
-            cue = _at_once(cue_for(known.venue, decision.play, known.facts, asked_by=by), now_ms)
-            cuts = [{"id": c.id, "zones": list(c.zones)} for c in decision.cuts]
-            try:
-                answer = self.link.begin(to_tree(cue), cuts=cuts)
-            except Conflict:
-                if not left:
-                    raise
-            except EngineGone:
-                keeper.pull()
-                if event.id in keeper.ledger:  # it did begin, only the answer was lost
-                    return decision, {}
-                raise
-            else:
-                keeper.pull_now_or_later()
-                return decision, answer
-        raise AssertionError
+        fired = self._press.fire(rule_id, by=by, zones=zones)
+        self._follow()
+        return fired
 
     def stop_play(self, occurrence_id: str, *, by: str) -> Stopped:
         """Fade a play out everywhere; final. Raises NotFound when it neither sounds nor waits."""
-        keeper = self.keeper
-        with keeper.lock:
-            keeper.need()
-            keeper.stopped.add(occurrence_id)
-            try:
-                answer = self.link.stop(occurrence_id, by=by)
-            except (NotFound, EngineGone):
-                keeper.stopped.discard(occurrence_id)
-                raise
-            self._follow()
-        return Stopped(id=occurrence_id, end_ms=int(answer["end_ms"]))
+        stopped = self._press.stop(occurrence_id, by=by)
+        self._follow()
+        return stopped
 
     def _follow(self) -> None:
         """The plan follows what was just done: at once in the heartbeat's thread, so that nobody waits for it."""
@@ -378,24 +265,3 @@ class Director:
     def health(self) -> dict[str, Any]:
         """How the service is, for the page's state and for /healthz; see `playout.health`."""
         return health(self.keeper, self.state())
-
-
-def _at_once(cue: Cue, now_ms: int) -> Cue:
-    """What was not planned cannot begin its fall earlier: it falls within FIRED_FALL_MS. The press itself, its
-    way to the engine and the claim take a moment that the rule's own patience is not asked for.
-    """
-    zones = cue.zones
-    if any(cue.start_ms - now_ms < zone.fall_ms for zone in zones):
-        zones = tuple(dataclasses.replace(z, fall_ms=min(z.fall_ms, FIRED_FALL_MS)) for z in zones)
-    return dataclasses.replace(cue, zones=zones, latest_ms=max(cue.latest_ms, cue.start_ms + PRESS_MS))
-
-
-def _check_zones(venue: VenueFile, zones: Sequence[str] | None) -> None:
-    if zones is None:
-        return
-    known = {"all", *(z.id for z in venue.zones), *(g.id for g in venue.groups)}
-    for name in zones:
-        if name not in known:
-            raise NotFound(f"there is no zone or group '{name}' in {venue.venue.name}")
-    if not zones:
-        raise Conflict("no zone is chosen")

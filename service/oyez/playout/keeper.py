@@ -20,6 +20,7 @@ from oyez.mixing.compose import compose, cue_for
 from oyez.mixing.programme import Programme, to_tree
 from oyez.planning.day import day_span, operating_day
 from oyez.planning.live import RESTART_WITHIN_MS, restart_for
+from oyez.planning.reasons import span_words
 from oyez.planning.types import Live, Occurrence, Plan, Play, Taken
 from oyez.playout import downtime
 from oyez.playout.around import plan_around
@@ -28,7 +29,7 @@ from oyez.playout.gather import Gathered, gather, gone_clips, revision_of
 from oyez.playout.ledger import Ledger
 from oyez.playout.missed import NOT_RUNNING, Expectations, expected_of
 from oyez.playout.now import Clock, JumpWatch
-from oyez.playout.takeover import Brought, EngineJournal, take_over
+from oyez.playout.takeover import Brought, EngineJournal, JournalLink, take_over
 from oyez.settings import Settings
 from oyez.store import journal, log
 from oyez.store.chain import Head
@@ -41,6 +42,13 @@ SLEPT_MS = 60_000  # no beat for so long: the service did not run
 DAY_MS = 86_400_000
 
 
+class KeeperLink(JournalLink, Protocol):
+    """What is asked of the engine here (`playout.link.EngineLink`)."""
+
+    def state(self) -> Mapping[str, Any]: ...
+    def programme(self, programme: Mapping[str, Any]) -> Mapping[str, Any]: ...
+
+
 class Chain(Protocol):
     """What the log and the journal of settings have in common."""
 
@@ -51,7 +59,9 @@ class Chain(Protocol):
 class Keeper:
     """See the module. `open` once before anything else, then `beat` about each second."""
 
-    def __init__(self, settings: Settings, database: Database, link: Any, clock: Clock, changes: Changes) -> None:
+    def __init__(
+        self, settings: Settings, database: Database, link: KeeperLink, clock: Clock, changes: Changes
+    ) -> None:
         self.settings = settings
         self.database = database
         self.link = link
@@ -132,7 +142,10 @@ class Keeper:
         if alive_ms is not None:
             self._log_down(alive_ms, now_ms, NOT_RUNNING)
         down_ms = None if alive_ms is None else max(0, now_ms - alive_ms)
-        self.note("service started", None, down_ms=down_ms, revision=known.revision)
+        words = None
+        if down_ms is not None and down_ms > SLEPT_MS:
+            words = f"it had not run for {span_words(down_ms)}"
+        self.note("service started", words, down_ms=down_ms, revision=known.revision)
         self.refresh()
 
     def close(self) -> None:
@@ -388,6 +401,13 @@ class Keeper:
         """Log an event of the service's own."""
         event = {"kind": "event", "what": what, "reason": reason, "at_ms": self.clock.now_ms()}
         self.append({**event, **detail})
+
+    def note_now_or_never(self, what: str, reason: str | None, **detail: Any) -> None:
+        """`note` for what must not fail because of it."""
+        try:
+            self.note(what, reason, **detail)
+        except WorkFailed as error:
+            self.fault = str(error)
 
     def append(self, *records: Mapping[str, Any]) -> None:
         """Add records of our own to the log. What would be a second completion is passed over."""
