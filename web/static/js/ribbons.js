@@ -313,22 +313,28 @@ export class Ribbons {
     labels.push({ x: left + 17, from: left, text: `${outline.play.title}: no place, ${outline.play.reason}`, urgent: true });
   }
 
-  // Titles that found no room in their block stand above it, where there is room.
+  // Titles that found no room in their block stand above it, where there is room: first what found no place, with
+  // its reason, then the others from left to right.
   #drawLabels(pen, labels, y) {
     labels.sort((a, b) => a.x - b.x);
-    let free = -Infinity;
-    labels.forEach((label, i) => {
-      const x = Math.max(label.x, 0);
-      const next = labels.slice(i + 1).find((l) => l.urgent || l.text !== label.text) ?? labels[i + 1];
-      const room = Math.min((next?.from ?? next?.x ?? this.width) - x - 8, this.width - x, label.urgent ? 520 : 260);
-      if (x < free + 6 || room < 30) return;
-      pen.font = `${label.bold || label.urgent ? "700 " : ""}12.5px ${FACE}`;
-      const text = fit(pen, label.text, room);
-      if (!text || (text !== label.text && room < 72)) return;
-      pen.fillStyle = label.urgent || label.bold ? this.colours.ink : this.colours["ink-soft"];
-      pen.fillText(text, x, y + 14);
-      free = x + pen.measureText(text).width;
-    });
+    const taken = labels.filter((l) => l.urgent).map((l) => [l.from, l.x]);
+    for (const urgent of [true, false]) {
+      const due = labels.filter((l) => Boolean(l.urgent) === urgent);
+      due.forEach((label, i) => {
+        const x = Math.max(label.x, 0);
+        if (taken.some(([from, to]) => from < x && to > x)) return;
+        const next = Math.min(...taken.filter(([from]) => from >= x).map(([from]) => from), this.width);
+        const other = urgent ? null : due.slice(i + 1).find((l) => l.text !== label.text) ?? due[i + 1];
+        const room = Math.min(next - x - 8, (other?.x ?? this.width) - x - 8, urgent ? 460 : 260);
+        if (room < 30) return;
+        pen.font = `${label.bold || urgent ? "700 " : ""}12.5px ${FACE}`;
+        const text = fit(pen, label.text, room);
+        if (!text || (text !== label.text && room < 72)) return;
+        pen.fillStyle = urgent || label.bold ? this.colours.ink : this.colours["ink-soft"];
+        pen.fillText(text, x, y + 14);
+        taken.push([x, x + pen.measureText(text).width + 6]);
+      });
+    }
   }
 
   // What lies at or near a point of the drawing.

@@ -52,11 +52,13 @@ function reasonWords(reason) {
   return reason ? reason[0].toUpperCase() + reason.slice(1) : "";
 }
 
-export function unplacedList(day, clock) {
-  const lines = together(day.unplaced);
+// What is still to come stands first: there something can be done about it.
+export function unplacedList(day, clock, now) {
+  const over = (one) => day.date === day.today && one.nominal_ms < now;
+  const lines = together(day.unplaced).sort((a, b) => over(a) - over(b) || a.nominal_ms - b.nominal_ms);
   if (!lines.length) return element("p", { class: "soft" }, "Nothing. Every announcement planned for this day has its place.");
   return element("ul", { class: "cards" }, ...lines.map((one) =>
-    element("li", {},
+    element("li", { class: over(one) ? "over" : null },
       element("b", {}, element("span", { class: "figures" }, clock.time(one.nominal_ms)), ` ${one.title}`),
       element("span", {}, zonesInWords(one.zones, day, 6)),
       element("span", { class: "why" }, reasonWords(one.reason)))));

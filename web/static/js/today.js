@@ -328,7 +328,7 @@ function show() {
   showLanes();
   redraw();
   calls.show(page.rules, day.zones);
-  put("unplaced", unplacedList(day, clock), JSON.stringify(day.unplaced));
+  put("unplaced", unplacedList(day, clock, now()), JSON.stringify([day.unplaced, day.unplaced.filter((u) => u.nominal_ms < now()).length]));
   showTable();
   put("log-list", logList(day, clock, page.wholeLog, () => {
     page.wholeLog = true;
