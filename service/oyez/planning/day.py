@@ -42,8 +42,11 @@ def plan_day(venue: VenueFile, date: dt.date, facts: Mapping[str, ClipFacts], *,
         not_before_ms=live.now_ms if live else None,
     )
     ducking = Ducking(venue, facts)
-    plays = sorted((_play(venue, p, ducking) for p in placed if p.start_ms is not None), key=_by_start)
-    unplaced = sorted((_unplaced(p) for p in placed if p.start_ms is None), key=_by_nominal)
+    place_of = {z.id: i for i, z in enumerate(venue.zones)}
+    plays = [_play(venue, p, ducking) for p in placed if p.start_ms is not None]
+    plays.sort(key=lambda p: (p.start_ms, p.order, p.nominal_ms, place_of[p.zones[0]], p.id))
+    unplaced = [_unplaced(p) for p in placed if p.start_ms is None]
+    unplaced.sort(key=lambda u: (u.nominal_ms, u.order, [place_of[z] for z in u.zones[:1]], u.id))
     sets = ["venue", *(s.id for s in venue.hours_sets)]
     return Plan(
         venue=venue.venue.name,
@@ -109,14 +112,6 @@ def _unplaced(placed: Placed) -> Unplaced:
         left_out=o.left_out,
         obstacles=placed.obstacles,
     )
-
-
-def _by_start(play: Play) -> tuple[int, int, int, str]:
-    return play.start_ms, play.order, play.nominal_ms, play.id
-
-
-def _by_nominal(lost: Unplaced) -> tuple[int, int, str]:
-    return lost.nominal_ms, lost.order, lost.id
 
 
 def zone_ducks(venue: VenueFile, plays: Sequence[Play]) -> dict[str, tuple[tuple[int, float], ...]]:
