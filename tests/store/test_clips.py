@@ -67,16 +67,6 @@ def test_a_clip_without_its_audio_is_refused(database: Database):
         assert len(clips.list_clips(session, venue_id)) == 2
 
 
-def test_a_clip_can_be_given_other_audio(database: Database):
-    venue_id = fill(database)
-    with database.begin() as session:
-        clips.set_clip_audio(session, venue_id, "two-tone", MUSIC)
-    with database.read() as session:
-        assert clips.facts(session, venue_id)["two-tone"].sha256 == MUSIC
-        with pytest.raises(NotFound, match="there is no clip 'gong'"):
-            clips.set_clip_audio(session, venue_id, "gong", MUSIC)
-
-
 def test_a_chime_that_a_rule_plays_cannot_vanish(database: Database):
     venue_id = fill(database)
     venue = sound_venue()

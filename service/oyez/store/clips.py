@@ -154,18 +154,6 @@ def add_clip(session: Session, venue_id: int, clip: Clip, sha256: str) -> None:
     raise_revision(session, venue_id)
 
 
-def set_clip_audio(session: Session, venue_id: int, clip_id: str, sha256: str) -> None:
-    """Give a clip other audio. Raises NotFound when there is no such clip or audio."""
-    if session.get(AudioRow, sha256) is None:
-        raise NotFound(f"clip '{clip_id}': its audio {sha256[:12]}... is not in the database")
-    row = session.scalar(select(ClipRow).where(ClipRow.venue_id == venue_id, ClipRow.id == clip_id))
-    if row is None:
-        raise NotFound(f"there is no clip '{clip_id}'")
-    row.sha256 = sha256
-    session.flush()
-    raise_revision(session, venue_id)
-
-
 def audio_in_use(session: Session) -> frozenset[str]:
     """SHA-256 of all audio some clip or track of any venue has."""
     clips = session.scalars(select(ClipRow.sha256).where(ClipRow.sha256.is_not(None)))

@@ -96,11 +96,6 @@ class Database:
                 f"{self.path}: is damaged ({' '.join(found[0].split())}); {_newest_copy(self.backups)}"
             )
 
-    def copy_to(self, path: Path) -> None:
-        """A whole, consistent copy beside running writers; the file must not exist yet."""
-        with self._told("copied"), self.engine.connect() as connection:
-            _vacuum_into(connection, path)
-
     def close(self) -> None:
         self.engine.dispose()
 

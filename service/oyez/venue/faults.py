@@ -6,17 +6,16 @@ useless as far as that shows without a calendar.
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Collection, Iterator, Sequence
 from pathlib import PurePosixPath, PureWindowsPath
-from typing import Literal
 
 from oyez.errors import Fault
 from oyez.venue.allowed import STAND_IN_ID, Place, nearest, quoted
 from oyez.venue.finding import Finding
 from oyez.venue.hours import hours_findings
-from oyez.venue.models import Fixed, Interval, Output, Quiet, Rule, VenueFile
+from oyez.venue.models import Fixed, Interval, Quiet, Rule, VenueFile
 from oyez.venue.names import NOUNS, entry_name
+from oyez.venue.outputs import output_findings
 from oyez.venue.rrule import rrule_faults
 from oyez.venue.units import Anchor, read_time
 
@@ -43,7 +42,7 @@ def find_all(venue: VenueFile) -> list[Finding]:
         *_quiet(venue),
         *_rules(venue),
         *_files(venue),
-        *_outputs(venue),
+        *output_findings(venue),
     ]
 
 
@@ -123,8 +122,11 @@ def _unknown(
             yield Finding(place=at, also=_TABLES_OF[noun], message=message, code=code)
 
 
+_SEARCHED = 300  # among more names, looking for the nearest takes longer than it helps
+
+
 def _no_such(noun: str, name: str, known: Collection[str]) -> str:
-    near = nearest(name, known)
+    near = nearest(name, known) if len(known) <= _SEARCHED else None
     if near:
         return f"unknown {noun} {quoted(name)}, the nearest is '{near}'"
     some = sorted(set(known) - {STAND_IN_ID})
@@ -238,69 +240,3 @@ def escapes(name: str) -> bool:
 def _escaping(place: Place, name: str, folder: str) -> Finding:
     message = f"{place[-1]} is {quoted(name)}, allowed are names inside {folder}, without .. or / before them"
     return Finding(place=place, message=message, code="outside-folder")
-
-
-def _outputs(venue: VenueFile) -> Iterator[Finding]:
-    zones = {z.id: (i, z) for i, z in enumerate(venue.zones)}
-    files: dict[str, int] = {}
-    for i, output in enumerate(venue.outputs):
-        at: Place = ("outputs", i)
-        yield from _output_kind(at, output)
-        if output.file is not None and files.setdefault(output.file, i) != i:
-            message = (
-                f"file is {quoted(output.file)}, as of output {files[output.file] + 1}, allowed is each file once"
-            )
-            also: tuple[Place, ...] = (("outputs", files[output.file], "file"),)
-            yield Finding(place=(*at, "file"), also=also, message=message, code="same-file")
-        users: dict[int, list[str]] = defaultdict(list)
-        for zone_id, channels in output.zones.items():
-            place: Place = (*at, "zones", zone_id)
-            most = output.channels or 64
-            for channel in channels:
-                users[channel].append(zone_id)
-                if not 1 <= channel <= most:
-                    message = f"zones.{zone_id} has the channel {channel}, allowed are 1 to {most}"
-                    yield Finding(place=place, also=((*at, "channels"),), message=message, code="bad-channel")
-            number, zone = zones.get(zone_id, (0, None))
-            if zone is not None and len(channels) != zone.channels:
-                message = (
-                    f"zones.{zone_id} has {_channels(len(channels))}, the zone has {_channels(zone.channels)}"
-                )
-                also = (("zones", number, "channels"), ("zones", number, "id"))
-                yield Finding(place=place, also=also, message=message, code="channel-count")
-        for channel, names in users.items():
-            if len(names) > 1:
-                message = f"zones: channel {channel} is used by {' and '.join(names)}, allowed is once"
-                also = tuple((*at, "zones", name) for name in names)
-                yield Finding(place=(*at, "zones"), also=also, message=message, code="same-channel")
-    if venue.outputs:
-        heard = {zone_id for output in venue.outputs for zone_id in output.zones}
-        for i, zone in enumerate(venue.zones):
-            if zone.id not in heard:
-                message = "is on no output, nothing of it will be heard"
-                yield Finding(
-                    place=("zones", i, "id"),
-                    also=(("outputs",),),
-                    message=message,
-                    code="no-output",
-                    level="warning",
-                    lacking=True,
-                )
-
-
-def _channels(count: int) -> str:
-    return "1 channel" if count == 1 else f"{count} channels"
-
-
-def _output_kind(at: Place, output: Output) -> Iterator[Finding]:
-    kind: Literal["card", "recording"] = output.kind
-    also = ((*at, "kind"),)
-    if kind == "recording" and output.file is None:
-        message = "is a recording without a file, allowed is one with a file, like foyer.wav"
-        yield Finding(place=(*at, "file"), also=also, message=message, code="recording-without-file")
-    if kind == "recording" and output.device is not None:
-        message = f"is a recording with the device {quoted(output.device)}, allowed is a device for a card only"
-        yield Finding(place=(*at, "device"), also=also, message=message, code="recording-with-device")
-    if kind == "card" and output.file is not None:
-        message = f"is a card with the file {quoted(output.file)}, allowed is a file for a recording only"
-        yield Finding(place=(*at, "file"), also=also, message=message, code="card-with-file")

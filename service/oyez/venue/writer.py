@@ -6,8 +6,6 @@ import json
 from collections.abc import Iterator
 from typing import Any
 
-from pydantic import BaseModel
-
 from oyez.venue.models import VenueFile
 from oyez.venue.names import NOUNS
 from oyez.venue.units import DAY_NAMES
@@ -29,11 +27,6 @@ def venue_tree(venue: VenueFile) -> dict[str, Any]:
 def _days_last(week: dict[str, Any]) -> dict[str, Any]:
     days = {key: value for key, value in week.items() if key in DAY_NAMES}
     return {key: value for key, value in week.items() if key not in days} | days
-
-
-def entry_tree(entry: BaseModel) -> dict[str, Any]:
-    """One entry (a zone, a rule) as in `venue_tree`."""
-    return entry.model_dump(mode="json", by_alias=True, exclude_defaults=True)
 
 
 def write_toml(venue: VenueFile) -> str:
