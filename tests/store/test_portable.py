@@ -15,8 +15,6 @@ from oyez.store.tables import Base
 
 PACKAGE = Path(oyez.__file__).parent
 ONLY_SQLITE = re.compile(r"\b(PRAGMA|VACUUM|BEGIN|sqlite_master|rowid|INSERT OR|AUTOINCREMENT)\b", re.IGNORECASE)
-    r"\b(PRAGMA|VACUUM|BEGIN|sqlite_master|rowid|INSERT OR|AUTOINCREMENT|strftime\(')", re.IGNORECASE
-)
 RUNS_TEXT = {"exec_driver_sql", "text", "executescript"}
 
 
