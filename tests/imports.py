@@ -18,11 +18,11 @@ ROOMS_BELOW = {  # room: what it may import of ours
 PURE_OUTSIDE = {  # beside the standard library
     **{key: {"numpy", "scipy", "numba"} for key in PURE},
     "venue": {"numpy", "scipy", "numba", "pydantic", "pydantic_core"},
-    "planning": {"numpy", "scipy", "numba", "dateutil", "holidays"},
+    "planning": {"numpy", "scipy", "numba", "holidays"},
 }
 NAMES_NOT_PATHS = {("pathlib", "PurePosixPath"), ("pathlib", "PureWindowsPath")}  # these never look at a disk
 TOUCHES_THE_WORLD = {"asyncio", "glob", "http", "multiprocessing", "os", "pathlib", "select", "shutil", "signal",
-                     "socket", "sqlite3", "subprocess", "tempfile", "threading", "time", "urllib"}  # fmt: skip
+                     "socket", "sqlite3", "subprocess", "tempfile", "time", "urllib"}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

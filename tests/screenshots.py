@@ -1,6 +1,6 @@
 """The README's pictures, from a demo that this starts itself: `python -m tests.screenshots [FOLDER]`.
 
-Needs Chromium. Waits until the first call has aired, so that every page has something to show.
+Needs Chromium. Waits for the first call, so that the page shows music stepping back while it speaks.
 """
 
 from __future__ import annotations
@@ -8,58 +8,76 @@ from __future__ import annotations
 import shutil
 import sys
 import tempfile
-import time
 from pathlib import Path
 
-from playwright.sync_api import Page, sync_playwright
+from playwright.sync_api import Browser, Page, sync_playwright
 
 from tests.bench.bench_service import start, stop
 
 ROOT = Path(__file__).resolve().parent.parent
 FOLDER = ROOT / ".readme"
-FIRST_CALL_HEARD_S = 40.0
-SHOTS = {  # name: (width, height, colour scheme, whole page)
-    "today": (1280, 800, "light", False),
-    "today-dark": (1280, 800, "dark", False),
-    "today-whole": (1280, 800, "light", True),
-    "phone": (390, 844, "light", False),
-}
+FIRST_CALL = "Seal feeding"
+CALL_WITHIN_MS = 60_000
+CALL_ENDS_MS = 12_000
+DRAWN_MS = 1500
+WIDE = {"width": 1200, "height": 860}
+PHONE = {"width": 390, "height": 844}
 
 
 def chromium() -> str:
-    for name in ("chromium", "chromium-browser", "google-chrome"):
+    for name in ("chromium", "chromium-browser"):
         found = shutil.which(name)
         if found:
             return found
     raise SystemExit("no Chromium on this machine: apt install chromium")
 
 
-def settle(page: Page, address: str) -> None:
+def open_page(browser: Browser, address: str, size: dict[str, int], *, dark: bool = False) -> Page:
+    context = browser.new_context(
+        viewport=size,  # type: ignore[arg-type]
+        color_scheme="dark" if dark else "light",
+        locale="en-GB",
+    )
+    page = context.new_page()
     page.goto(address, wait_until="load")  # never "networkidle": live events keep one request open
-    page.wait_for_timeout(2500)
+    page.wait_for_selector("#lanes li")
+    return page
+
+
+def take(browser: Browser, address: str, folder: Path) -> None:
+    wide = open_page(browser, address, WIDE)
+    wide.wait_for_function(
+        "title => document.querySelector('#now').textContent.includes(title)",
+        arg=FIRST_CALL,
+        timeout=CALL_WITHIN_MS,
+    )
+    wide.wait_for_timeout(DRAWN_MS)
+    wide.screenshot(path=folder / "speaking.png")
+    wide.wait_for_timeout(CALL_ENDS_MS)
+    wide.click("#zoom-now")
+    for _ in range(3):
+        wide.click("#zoom-in")
+    wide.click("#zoom-now")
+    wide.locator("#ribbons").screenshot(path=folder / "ribbons.png")
+    wide.locator("#calls").screenshot(path=folder / "calls.png")
+    wide.locator("#log details").first.locator("summary").click()
+    wide.wait_for_timeout(DRAWN_MS)
+    wide.locator("#log").screenshot(path=folder / "log.png")
+    phone = open_page(browser, address, PHONE, dark=True)
+    phone.wait_for_timeout(DRAWN_MS)
+    phone.screenshot(path=folder / "phone.png")
 
 
 def main() -> int:
     folder = Path(sys.argv[1]) if len(sys.argv) > 1 else FOLDER
     folder.mkdir(parents=True, exist_ok=True)
-    with tempfile.TemporaryDirectory(prefix="oyez-shots-") as temporary:
+    with tempfile.TemporaryDirectory(prefix="oyez-pictures-") as temporary:
         data = Path(temporary) / "data"
         process, address = start(data)
         try:
-            time.sleep(FIRST_CALL_HEARD_S)
             with sync_playwright() as playwright:
                 browser = playwright.chromium.launch(executable_path=chromium(), args=["--no-sandbox"])
-                for name, (width, height, scheme, whole) in SHOTS.items():
-                    context = browser.new_context(
-                        viewport={"width": width, "height": height},
-                        color_scheme="dark" if scheme == "dark" else "light",
-                        timezone_id="Europe/London",
-                        locale="en-GB",
-                    )
-                    page = context.new_page()
-                    settle(page, address)
-                    page.screenshot(path=folder / f"{name}.png", full_page=whole)
-                    context.close()
+                take(browser, address, folder)
                 browser.close()
         finally:
             stop(process, data)

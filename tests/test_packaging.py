@@ -25,7 +25,10 @@ ROOT = Path(__file__).resolve().parent.parent
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
 NEVER_IMPORTED = {  # needed all the same, and why
     "audioop-lts": "pydub imports audioop, which Python 3.13 no longer has",
+    "jinja2": "FastAPI's templates",
+    "python-multipart": "FastAPI's uploads",
     "tzdata": "read by zoneinfo as the one source of time zone rules",
+    "websockets": "uvicorn's WebSockets",
 }
 
 

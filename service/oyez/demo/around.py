@@ -52,7 +52,7 @@ def around(designed: VenueFile, now: dt.datetime, *, card: bool) -> VenueFile:
         raise InputError(f"demo: the present instant needs an offset, got {now.isoformat()}")
     zone = _steady_zone(designed.venue.timezone, now)
     here = now.astimezone(zone)
-    opens = _floor(here, 5)  # nothing that hangs on the opening lies before the first start
+    opens = _floor(here, 1)  # nothing that hangs on the opening lies before the first start
     closes = _floor(here, 15) + dt.timedelta(hours=2, minutes=45)
     late_opens, late_closes = closes + dt.timedelta(hours=1), closes + dt.timedelta(hours=5)
 
@@ -72,7 +72,7 @@ def around(designed: VenueFile, now: dt.datetime, *, card: bool) -> VenueFile:
             "hours": _every_day(periods(0, 0)),
             "hours_sets": (
                 HoursSet(id="cafe", **_week(periods(-15, -30))),
-                HoursSet(id="shop", **_week(periods(15, 15))),
+                HoursSet(id="shop", **_week(periods(-5, 15))),
             ),
             "seasons": (),
             "hours_except": (),
