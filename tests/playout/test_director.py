@@ -143,7 +143,7 @@ def test_taking_the_journal_over_again_and_again_adds_nothing(make, again: int) 
     with w.database.read() as session:
         before = log.head(session, w.director.venue_id)
     for _ in range(again + 1):
-        w.director.keeper._engine_journal.since = 0
+        w.director.keeper.books._engine_journal.since = 0
         w.director.keeper.pull()
     with w.database.read() as session:
         assert log.head(session, w.director.venue_id) == before

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from oyez.errors import Conflict, EngineGone, NotFound
+from oyez.errors import Conflict, EngineGone, NotFound, WorkFailed
 from tests.planning.building import FRIDAY, at, rule, venue
 from tests.playout.director_fakes import World
 
@@ -188,3 +188,22 @@ def test_what_a_crash_cut_starts_again(make, director_too: bool) -> None:
     first, again = sorted(entries(w, "show"), key=lambda e: e.numbers)
     assert (first.outcome, first.reason) == ("cut", "the engine stopped")
     assert again.outcome == "sent"
+
+
+def test_with_the_database_gone_a_press_still_sounds_and_the_log_follows(make, monkeypatch) -> None:
+    w = make(rule("coach"), rule("seals", at="09:00:30"))
+
+    def gone(*_: object) -> None:
+        raise WorkFailed("oyez.db: cannot be written: disk I/O error")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(w.database, "begin", gone)
+        patch.setattr(w.database, "read", gone)
+        fired = w.director.fire("coach", by="Ana")
+        assert fired.start_ms == w.clock.ms
+        assert fired.id in w.engine.begun
+        w.run(60)
+        assert w.director.health()["code"] == "database"
+    w.run(2)
+    assert {e.rule: e.outcome for e in w.director.entries()} == {"coach": "sent", "seals": "sent"}
+    assert w.director.health()["code"] == "silent"

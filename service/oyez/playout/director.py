@@ -124,7 +124,7 @@ class Director:
         """
         if day == self.today():
             with self.keeper.lock:
-                plan, number = self.keeper.plan, self.keeper.log_number
+                plan, number = self.keeper.plan, self.keeper.books.number
             if plan is not None and plan.date == day:
                 return self._whole_today(plan, number)
         known = self.keeper.need()

@@ -75,7 +75,7 @@ def _worst(
     lost = [o for o in state.get("outputs") or () if o.get("health") == "lost"]
     if lost:
         return "output-lost", f"Output {lost[0].get('id')} is lost: {lost[0].get('detail') or 'no sound there'}"
-    if not all(keeper.heads_good.values()):
+    if not all(keeper.books.heads_good.values()):
         return "log", "The log is not what was written: records are gone or altered"
     if keeper.fault:
         return "fault", keeper.fault
@@ -116,7 +116,7 @@ def _log(keeper: Keeper) -> dict[str, Any]:
             last = log.head(session, keeper.gathered.venue_id)
     except WorkFailed:
         return {"records": None, "hash": None, "agrees": None}
-    return {"records": last.number, "hash": last.hash, "agrees": keeper.heads_good.get("log", True)}
+    return {"records": last.number, "hash": last.hash, "agrees": keeper.books.heads_good.get("log", True)}
 
 
 def _free(keeper: Keeper) -> int | None:

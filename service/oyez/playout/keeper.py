@@ -13,8 +13,6 @@ import threading
 from collections.abc import Mapping, Sequence
 from typing import Any, Protocol
 
-from sqlalchemy.orm import Session
-
 from oyez.errors import EngineGone, InputError, NotFound, WorkFailed
 from oyez.mixing.compose import compose, cue_for
 from oyez.mixing.programme import Programme, to_tree
@@ -24,17 +22,16 @@ from oyez.planning.reasons import span_words
 from oyez.planning.types import Live, Occurrence, Plan, Play, Taken
 from oyez.playout import downtime
 from oyez.playout.around import plan_around
+from oyez.playout.books import Books
 from oyez.playout.changes import Changes
 from oyez.playout.gather import Gathered, gather, gone_clips, revision_of
 from oyez.playout.ledger import Ledger
 from oyez.playout.missed import NOT_RUNNING, Expectations, expected_of
 from oyez.playout.now import Clock, JumpWatch
-from oyez.playout.takeover import Brought, EngineJournal, JournalLink, take_over
+from oyez.playout.takeover import JournalLink
 from oyez.settings import Settings
-from oyez.store import journal, log
-from oyez.store.chain import Head
+from oyez.store import log
 from oyez.store.database import Database
-from oyez.store.head import keep_head
 
 LEAD_MS = 1_000  # nothing new starts sooner than this after planning: the engine must hold it first
 REPLAN_S = 5.0  # how often what did not begin is planned anew
@@ -49,13 +46,6 @@ class KeeperLink(JournalLink, Protocol):
     def programme(self, programme: Mapping[str, Any]) -> Mapping[str, Any]: ...
 
 
-class Chain(Protocol):
-    """What the log and the journal of settings have in common."""
-
-    def head(self, session: Session, venue_id: int) -> Head: ...
-    def hash_of(self, session: Session, venue_id: int, number: int) -> str | None: ...
-
-
 class Keeper:
     """See the module. `open` once before anything else, then `beat` about each second."""
 
@@ -68,6 +58,7 @@ class Keeper:
         self.clock = clock
         self.changes = changes
         self.lock = threading.RLock()
+        self.books = Books(settings, database, link)
         self.ledger = Ledger()
         self.expectations = Expectations()
         self.events: dict[str, Occurrence] = {}
@@ -79,10 +70,7 @@ class Keeper:
         self.last_state: Mapping[str, Any] | None = None
         self.state_at_ms: int | None = None
         self.fault: str | None = None
-        self.heads_good: dict[str, bool] = {}
-        self.log_number = 0
         self.watch = JumpWatch(clock)
-        self._engine_journal = EngineJournal(link, settings.engine / "journal.jsonl")
         self._sent: Programme | None = None
         self._sent_to: str | None = None
         self._stale = False
@@ -236,7 +224,7 @@ class Keeper:
         with self.database.read() as session:
             self.gathered = gather(session)
             if self.gathered is not None:
-                self._keep_head(session, "journal", journal, self.gathered.venue_id)
+                self.books.note_journal_head(session, self.gathered.venue_id)
 
     def reload(self) -> None:
         """Read the venue again now and plan anew."""
@@ -325,23 +313,15 @@ class Keeper:
         """Take the engine's journal over, all there is."""
         known = self.need()
         with self.lock:
-            more = True
-            while more:
-                page = self._engine_journal.page()
-                brought: tuple[Brought, ...] = ()
-                if page.lines:
-                    with self.database.begin() as session:
-                        brought = take_over(session, known.venue_id, page.lines)
-                try:
-                    self._engine_journal.taken(page)
-                except EngineGone:
-                    more = False
-                for one in brought:
-                    if one.appended.status == "added":
-                        self._heed(known, one.line.record)
-                if brought:
-                    self._logged()
-                more = more and page.more
+            brought = False
+            for one in self.books.take_over(known.venue_id):
+                brought = True
+                if one.appended.status == "added":
+                    self._heed(known, one.line.record)
+                else:
+                    self.ledger.add(one.line.record)  # said twice, but what sounds holds its zones all the same
+            if brought:
+                self.changes.tell("log")
 
     def pull_now_or_later(self) -> None:
         """Take over what the engine just claimed; with the database gone that waits, the engine keeps it."""
@@ -378,7 +358,10 @@ class Keeper:
             for z in record.get("per_zone") or ()
             if z.get("outcome") == "cut" and not str(z.get("reason") or "").startswith("stopped by ")
         ]
-        again = restart_for(known.venue, claim, {**record, "per_zone": cut}, known.facts)
+        try:
+            again = restart_for(known.venue, claim, {**record, "per_zone": cut}, known.facts)
+        except InputError:  # its clips are not what they were
+            return
         if again is not None and again.id not in self.ledger:
             self.events[again.id] = again
 
@@ -411,37 +394,13 @@ class Keeper:
 
     def append(self, *records: Mapping[str, Any]) -> None:
         """Add records of our own to the log. What would be a second completion is passed over."""
-        if not records:
-            return
-        known = self.need()
-        with self.database.begin() as session:
-            added = [r for r in records if log.append(session, known.venue_id, r).status == "added"]
+        added = self.books.append(self.need().venue_id, *records)
         for record in added:
             self.ledger.add(record)
             if "id" in record:
                 self.expectations.settle(str(record["id"]))
-        self._logged()
-
-    def _logged(self) -> None:
-        """After every commit to the log: keep its head in the file beside the database, tell who listens."""
-        known = self.need()
-        with self.database.read() as session:
-            self.log_number = self._keep_head(session, "log", log, known.venue_id).number
-        self.changes.tell("log")
-
-    def _keep_head(self, session: Session, name: str, chain: Chain, venue_id: int) -> Head:
-        """Note the chain's last hash in the file beside the database; contradicted, it shows in `heads_good`."""
-        last = chain.head(session, venue_id)
-
-        def hash_of(number: int) -> str | None:
-            return chain.hash_of(session, venue_id, number)
-
-        try:
-            good = keep_head(self.settings.data_dir, venue_id, name, last, hash_of=hash_of)
-        except (WorkFailed, OSError):
-            good = False
-        self.heads_good[name] = good
-        return last
+        if added:
+            self.changes.tell("log")
 
     def _tell_state(self) -> None:
         seen = _signature(self.state)
