@@ -94,7 +94,7 @@ class Roster:
         self._now, self._output = now_ms, output
         self._lock = threading.RLock()
         self._waiting: dict[str, Cue] = {}
-        self._blocked: dict[str, str] = {}
+        self._blocked: dict[str, dict[str, None]] = {}  # id -> what stood in its way, in order
         self._claimed: dict[str, Claimed] = {}
         self._begun = set(journal.begun())
         self._claim_took_ms = 5.0
@@ -219,17 +219,13 @@ class Roster:
         if late:
             soonest_ms = self._soonest_ms(cue, fades=False)
         if soonest_ms > cue.latest_ms and late:
-            why = (
-                self._blocked.get(cue.id)
-                or "the engine was not running at its time, and its latest start has passed"
-            )
-            self._give_up(cue, why)
+            down = "the engine was not running at its time, and its latest start has passed"
+            self._give_up(cue, self._in_the_way(cue) or down)
             return
         free_ms, holder = self._free_ms(cue, soonest_ms)
         start_ms = max(soonest_ms, free_ms)
         if start_ms > soonest_ms and holder is not None:
-            until = f"its zones were taken by '{holder.cue.title}'"
-            self._blocked[cue.id] = until
+            self._blocked.setdefault(cue.id, {})[f"its zones were taken by '{holder.cue.title}'"] = None
         if start_ms > cue.latest_ms or start_ms - self._lead_ms(cue, start_ms) > head_ms:
             return
         gone = self._gone(cue)
@@ -242,16 +238,18 @@ class Roster:
             return
         reason = cue.reason
         if start_ms != cue.start_ms:
-            taken = f"its zones were taken by '{holder.cue.title}'" if holder else None
-            why = taken or self._blocked.get(cue.id) or "the engine came up after its time"
+            why = self._in_the_way(cue) or "the engine came up after its time"
             reason = f"{(start_ms - cue.start_ms) / 1000.0:.1f} s late: {why}"
         try:
             self._arm(self._claim(cue, start_ms, reason))
         except OSError:
-            self._blocked[cue.id] = self._journal.fault or "the journal could not be written"
+            self._blocked.setdefault(cue.id, {})[self._journal.fault or "the journal could not be written"] = None
             return  # tried again until the latest start
         self._waiting.pop(cue.id, None)
         self._blocked.pop(cue.id, None)
+
+    def _in_the_way(self, cue: Cue) -> str:
+        return "; then ".join(self._blocked.get(cue.id, ()))
 
     def _claim(self, cue: Cue, start_ms: int, reason: str) -> Claimed:
         """Write the claim; only then is there a play. Raises OSError when the disk did not take it."""
