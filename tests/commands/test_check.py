@@ -63,6 +63,13 @@ def test_what_is_useless_is_a_warning_and_no_fault(tmp_path: Path, capsys):
     assert answer.out.endswith("no faults, 1 warning\n")
 
 
+def test_one_cause_is_one_warning(tmp_path: Path, capsys):
+    dates = 'from_date = "2027-02-01"\nuntil_date = "2027-01-01"\nexcept_dates = ['
+    answer = oyez(capsys, "check", make_folder(tmp_path, GOOD.replace("except_dates = [", dates)))
+    assert answer.out.endswith("no faults, 1 warning\n")
+    assert "warning: never applies: from_date 2027-02-01 is after until_date 2027-01-01" in answer.out
+
+
 def test_json_says_the_same(tmp_path: Path, capsys):
     path = make_folder(tmp_path, GOOD.replace("priority = 60", "priority = 101"))
     answer = oyez(capsys, "check", path, "--json")

@@ -51,13 +51,14 @@ def run(args: argparse.Namespace) -> int:
 
 
 def useless(folder: VenueFolder) -> tuple[Fault, ...]:
-    """What the calendar shows to be useless, from the venue's present day on."""
+    """What the calendar shows to be useless, from the venue's present day on, beyond what the file alone shows."""
     from oyez.planning.day import operating_day
     from oyez.planning.warnings import find_warnings
 
     today: dt.date = operating_day(folder.venue, time.time_ns() // 1_000_000)
     found = find_warnings(folder.venue, today=today)
-    return tuple(dataclasses.replace(f, where=str(folder.path)) for f in found)
+    told = {w.entry for w in folder.warnings if w.code == "dates-backwards"}
+    return tuple(dataclasses.replace(f, where=str(folder.path)) for f in found if f.entry not in told)
 
 
 def line(finding: Fault) -> str:
