@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from dateutil.rrule import rrulestr
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from oyez.venue.rrule import FREQS, rrule_faults
@@ -85,9 +85,14 @@ _PARTS = st.fixed_dictionaries(
 )
 
 
+@example(parts={"FREQ": "MINUTELY", "INTERVAL": "2", "BYMINUTE": "1"})
 @settings(max_examples=200, deadline=None)
 @given(parts=_PARTS)
 def test_what_is_found_sound_can_be_read_by_a_general_library(parts: dict[str, str]):
     text = ";".join(f"{name}={value}" for name, value in parts.items())
     if rrule_faults(text) == []:
-        rrulestr(text, dtstart=dt.datetime(2026, 11, 6, 20, 0))  # noqa: DTZ001 (local, as in the venue file)
+        try:
+            rrulestr(text, dtstart=dt.datetime(2026, 11, 6, 20, 0))  # noqa: DTZ001 (local, as in the venue file)
+        except ValueError as error:
+            if "generates an empty set" not in str(error):  # never fires: that is legal, `check` warns of it
+                raise
