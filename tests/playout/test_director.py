@@ -8,7 +8,9 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from oyez.errors import Conflict, EngineGone, NotFound
+from oyez.errors import Conflict, EngineGone, InputError, NotFound
+from oyez.mixing import compose as mixing_compose
+from oyez.playout import sending
 from oyez.store import log
 from tests.planning.building import FRIDAY, at, rule, starts, venue
 from tests.playout.director_fakes import World
@@ -307,3 +309,50 @@ def test_an_unknown_rule_cannot_be_fired(make) -> None:
         w.director.fire("seals", by="Ana", zones=["attic"])
     with pytest.raises(Conflict, match="no zone"):
         w.director.fire("seals", by="Ana", zones=[])
+
+
+def test_a_play_that_cannot_be_composed_does_not_take_the_others_with_it(make, monkeypatch) -> None:
+    w = make(rule("seals", at="09:00:30", wait_s=5), rule("rays", at="09:01", wait_s=5))
+
+    def cue_for(venue, play, facts, *, asked_by):
+        if play.rule == "seals":
+            raise InputError("its clips do not add up")
+        return real(venue, play, facts, asked_by=asked_by)
+
+    real = mixing_compose.cue_for
+    monkeypatch.setattr(mixing_compose, "cue_for", cue_for)
+    monkeypatch.setattr(sending, "cue_for", cue_for)
+    w.open()
+    w.run(90)
+    found = {e.rule: (e.outcome, e.reason) for e in w.director.entries()}
+    assert found == {"seals": ("not_sent", "its clips do not add up"), "rays": ("sent", "on time")}
+
+
+def test_a_programme_the_engine_refuses_keeps_nothing_else_from_working(make, monkeypatch) -> None:
+    w = make(rule("seals", at="09:10"))
+
+    def refuse(programme: object) -> None:
+        raise InputError("programme: expected the keys ...")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(w.engine, "programme", refuse)
+        w.open()
+        w.run(3)
+        assert w.director.health()["code"] == "fault"
+        assert starts(w.director.plan(FRIDAY), "seals") == ["09:10:00"]
+    w.run(2)
+    assert w.director.health()["code"] == "silent"
+    assert len(w.engine.programmes) == 1
+
+
+def test_what_waits_to_start_again_finds_its_rule_in_a_venue_whose_rules_moved(make) -> None:
+    show = {"length_s": 20, "priority": 60, "after_cut": "restart"}
+    w = make(rule("show", at="09:00:10", **show), rule("lost-child", length_s=15, priority=90))
+    w.open()
+    w.run(15)
+    w.director.fire("lost-child", by="Ana")
+    w.run(2)
+    w.load(venue(rule("rays", at="11:00"), rule("lost-child", length_s=15, priority=90), rule("show", **show)))
+    w.run(90)
+    first, again = sorted((e for e in w.director.entries() if e.rule == "show"), key=lambda e: e.numbers)
+    assert (first.outcome, again.outcome, again.title) == ("cut", "sent", "show")

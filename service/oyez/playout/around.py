@@ -59,7 +59,7 @@ def plan_around(
     """`planning.day.plan_day` of the rules that can sound; the others' occurrences are listed without a place."""
     reasons = {rule.id: reason for rule in venue.rules if (reason := gone_reason(rule, gone)) is not None}
     if not reasons:
-        return plan_day(venue, day, facts, live=live)
+        return plan_day(venue, day, facts, live=None if live is None else _for_rules(venue, live))
     order = {rule.id: place for place, rule in enumerate(venue.rules)}
     sound = venue.model_copy(update={"rules": tuple(r for r in venue.rules if r.id not in reasons)})
     silent = venue.model_copy(update={"rules": tuple(r for r in venue.rules if r.id in reasons)})

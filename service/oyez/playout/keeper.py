@@ -14,8 +14,6 @@ from collections.abc import Mapping, Sequence
 from typing import Any, Protocol
 
 from oyez.errors import EngineGone, InputError, NotFound, WorkFailed
-from oyez.mixing.compose import compose, cue_for
-from oyez.mixing.programme import Programme, to_tree
 from oyez.planning.day import day_span, operating_day
 from oyez.planning.live import RESTART_WITHIN_MS, restart_for
 from oyez.planning.reasons import span_words
@@ -28,6 +26,7 @@ from oyez.playout.gather import Gathered, gather, gone_clips, revision_of
 from oyez.playout.ledger import Ledger
 from oyez.playout.missed import NOT_RUNNING, Expectations, expected_of
 from oyez.playout.now import Clock, JumpWatch
+from oyez.playout.sending import ProgrammeLink, Sender
 from oyez.playout.takeover import JournalLink
 from oyez.settings import Settings
 from oyez.store import log
@@ -39,11 +38,10 @@ SLEPT_MS = 60_000  # no beat for so long: the service did not run
 DAY_MS = 86_400_000
 
 
-class KeeperLink(JournalLink, Protocol):
+class KeeperLink(JournalLink, ProgrammeLink, Protocol):
     """What is asked of the engine here (`playout.link.EngineLink`)."""
 
     def state(self) -> Mapping[str, Any]: ...
-    def programme(self, programme: Mapping[str, Any]) -> Mapping[str, Any]: ...
 
 
 class Keeper:
@@ -71,8 +69,7 @@ class Keeper:
         self.state_at_ms: int | None = None
         self.fault: str | None = None
         self.watch = JumpWatch(clock)
-        self._sent: Programme | None = None
-        self._sent_to: str | None = None
+        self._sender = Sender(link)
         self._stale = False
         self._beat_ms: int | None = None
         self._late_s = 0.0
@@ -134,7 +131,7 @@ class Keeper:
         if down_ms is not None and down_ms > SLEPT_MS:
             words = f"it had not run for {span_words(down_ms)}"
         self.note("service started", words, down_ms=down_ms, revision=known.revision)
-        self.refresh()
+        self.refresh_now_or_later()
 
     def close(self) -> None:
         with self.lock:
@@ -180,7 +177,7 @@ class Keeper:
         if self._stale or self.plan is None or not self.plan.starts_ms <= now_ms < self.plan.ends_ms:
             return True
         boot = None if self.state is None else self.state.get("boot")
-        if boot is not None and boot != self._sent_to:
+        if boot is not None and boot != self._sender.to:
             return True
         if boot is not None and self.expectations.late(now_ms):
             elapsed_s = self.clock.monotonic_s()
@@ -235,7 +232,7 @@ class Keeper:
                 if first:
                     self._take_stock(self.gathered, self.clock.now_ms())
                 else:
-                    self.refresh()
+                    self.refresh_now_or_later()
         self.changes.tell("venue")
 
     def refresh(self) -> None:
@@ -267,45 +264,18 @@ class Keeper:
         """After something was done that cannot be undone: what keeps the plan from following is tried again."""
         try:
             self.refresh()
-        except (WorkFailed, OSError) as error:
+        except (WorkFailed, InputError, OSError) as error:
             self.fault, self._stale = str(error), True
 
     def _send(self, known: Gathered, plans: Sequence[Plan], now_ms: int) -> None:
-        """Give the engine the programme, unless it is the one it has."""
         if self.state is None:
             self._look_at_engine(now_ms)
         if self.state is None:
             return
-        boot = str(self.state.get("boot"))
-        revision = 1 + max(self._sent.revision if self._sent else 0, int(self.state.get("revision") or 0))
-        made = self._compose(known, plans, revision, now_ms)
-        if self._sent is not None and self._sent_to == boot and _same(made, self._sent):
-            return
         try:
-            self.link.programme(to_tree(made))
+            self._sender.send(known, plans, self.state, now_ms=now_ms, silent=self.expectations.explain)
         except EngineGone:
             self.state = None
-            return
-        self._sent, self._sent_to = made, boot
-
-    def _compose(self, known: Gathered, plans: Sequence[Plan], revision: int, now_ms: int) -> Programme:
-        """One play that cannot be composed must not take the others with it: it is left out and said so."""
-        try:
-            return compose(known.venue, plans, known.facts, known.tracks, revision=revision, made_ms=now_ms)
-        except InputError:
-            good = []
-            for plan in plans:
-                plays = [p for p in plan.plays if self._can_sound(known, p)]
-                good.append(dataclasses.replace(plan, plays=tuple(plays)))
-        return compose(known.venue, good, known.facts, known.tracks, revision=revision, made_ms=now_ms)
-
-    def _can_sound(self, known: Gathered, play: Play) -> bool:
-        try:
-            cue_for(known.venue, play, known.facts, asked_by="plan")
-        except InputError as error:
-            self.expectations.explain(play.id, str(error))
-            return False
-        return True
 
     # -- log ----------------------------------------------------------------------------------------------------
 
@@ -419,10 +389,6 @@ def _as_taken(play: Play) -> Taken:
         zones=play.zones,
         priority=play.priority,
     )
-
-
-def _same(one: Programme, other: Programme) -> bool:
-    return dataclasses.replace(one, revision=0, made_ms=0) == dataclasses.replace(other, revision=0, made_ms=0)
 
 
 def _signature(state: Mapping[str, Any] | None) -> Any:
