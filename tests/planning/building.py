@@ -102,14 +102,14 @@ def broken(v: VenueFile, p: Plan) -> list[str]:
             )
             if not within:
                 found.append(f"{play.id} is not inside its opening period")
-        for quiet in p.quiet:
-            if (
-                quiet.zone in play.zones
-                and quiet.min_priority > play.priority
-                and play.start_ms < quiet.end_ms
-                and quiet.start_ms < play.end_ms
-            ):
-                found.append(f"{play.id} sounds in {quiet.label} of {quiet.zone}")
+        found += [
+            f"{play.id} sounds in {quiet.label} of {quiet.zone}"
+            for quiet in p.quiet
+            if quiet.zone in play.zones
+            and quiet.min_priority > play.priority
+            and play.start_ms < quiet.end_ms
+            and quiet.start_ms < play.end_ms
+        ]
     for zone in v.zones:
         there = sorted((q for q in p.plays if zone.id in q.zones), key=lambda q: q.start_ms)
         if there and not zone.in_service:
@@ -120,7 +120,9 @@ def broken(v: VenueFile, p: Plan) -> list[str]:
         if v.limits.max_per_hour is not None:
             capped = [q.start_ms for q in there if q.priority < v.limits.cap_below]
             n = v.limits.max_per_hour
-            for i in range(len(capped) - n):
-                if capped[i + n] - capped[i] < HOUR_MS:
-                    found.append(f"more than {n} starts within an hour in {zone.id}")
+            found += [
+                f"more than {n} starts within an hour in {zone.id}"
+                for i in range(len(capped) - n)
+                if capped[i + n] - capped[i] < HOUR_MS
+            ]
     return found

@@ -1,6 +1,7 @@
 """Rules to occurrences: each sentence of the documentation's "Time" about rules."""
 
 import datetime as dt
+import itertools
 
 import pytest
 
@@ -51,7 +52,7 @@ def test_an_interval_counts_elapsed_time_so_the_25_hour_day_has_an_hour_more():
     # tz_facts.json: London goes back on 2026-10-25 at 01:00 UTC, forward on 2026-03-29
     v = venue(rule("tick", length_s=1, **interval(60, "00:00", "04:00")), venue={"day_starts": "00:00"})
     back = times(v, dt.date(2026, 10, 25))
-    assert [b - a for a, b in zip(back, back[1:], strict=False)] == [HOUR_MS] * 5
+    assert [b - a for a, b in itertools.pairwise(back)] == [HOUR_MS] * 5
     assert len(times(v, dt.date(2026, 6, 1))) == 5
     assert len(times(v, dt.date(2026, 3, 29))) == 4
 

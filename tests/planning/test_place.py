@@ -79,8 +79,8 @@ def test_the_reason_speaks_as_the_documentation_s_example():
     v = venue(rule("show", priority=60, length_s=71, at="10:00"), rule("news", wait_s=60, at="10:00"))
     reason = plan(v).unplaced[0].reason
     assert reason.endswith("waits at most 60 s, the zone is free again after 74 s: give it `wait_s = 80`")
-    assert starts(plan(venue(rule("show", priority=60, length_s=71, at="10:00"), rule("news", wait_s=80, at="10:00"))),
-                  "news") == ["10:01:14"]  # fmt: skip
+    v = venue(rule("show", priority=60, length_s=71, at="10:00"), rule("news", wait_s=80, at="10:00"))
+    assert starts(plan(v), "news") == ["10:01:14"]
 
 
 def test_a_rule_that_says_a_time_waits_at_most_60_s_and_is_not_told_to_wait_longer():
@@ -146,7 +146,8 @@ def test_the_zones_that_remain_are_bound_by_every_quiet_window():
         quiet=[QUIET, {"zones": ["foyer"], "from": "14:00", "until": "14:20", "min_priority": 80}],
     )
     news = next(q for q in plan(v).plays if q.rule == "news")
-    assert news.zones == ("foyer", "cafe") or news.zones == ("cafe",)
+    assert news.zones == ("foyer", "cafe")
+    assert news.start_ms == at("14:20")
     assert not broken(v, plan(v))
 
 

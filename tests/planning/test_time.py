@@ -1,5 +1,7 @@
 """Local time and operating days, against RFC 5545 and the time zone database."""
 
+# ruff: noqa: DTZ001  naive local times are what is tested
+
 import datetime as dt
 import json
 from pathlib import Path
