@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
 import json
 import os
 import subprocess
@@ -9,13 +11,15 @@ import sys
 import time
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from oyez.errors import Conflict, EngineGone, InputError, NotFound
-from oyez.playout.link import EngineLink, socket_path
+from oyez.playout.link import EngineLink, Listening, socket_path
 from oyez.settings import Settings
 from tests.playout.conftest import Engines
-from tests.playout.made import Material, cue, programme, zone
+from tests.playout.made import Material, chirp, cue, programme, zone
+from tests.playout.recorded import find_all
 from tests.playout.running import engine_on, now_ms, soon
 
 
@@ -252,3 +256,38 @@ def test_the_journal_is_read_in_pages_and_confirmed(engines: Engines, material: 
 def test_without_an_engine_the_link_says_so(settings: Settings):
     with pytest.raises(EngineGone, match="does not answer"):
         EngineLink(settings).state()
+
+
+def test_a_listener_hears_the_announcement_when_the_log_says(engines: Engines, material: Material):
+    engine = engines.start()
+    start_ms = now_ms() + 2500
+    engine.give(programme(material, [cue(material, "closing@1", start_ms, depth_db=24.0)]))
+
+    async def hear() -> tuple[Listening, bytes]:
+        sound = engine.link.listen("foyer")
+        head = await anext(sound)
+        assert isinstance(head, Listening)
+        data = b""
+        async with contextlib.aclosing(sound):
+            async for chunk in sound:
+                assert isinstance(chunk, bytes)
+                data += chunk
+                if len(data) > 2 * 4 * 48_000:
+                    break
+        return head, data
+
+    head, data = asyncio.run(hear())
+    heard = (np.frombuffer(data, "<i2") / 32768.0).astype(np.float32)
+    (found,) = find_all(heard, chirp()[:, 0])
+    at_ms = head.first_frame_ms + found / 48.0
+    assert at_ms == pytest.approx(engine.ended("closing@1")["actual_ms"], abs=2.0)
+
+
+def test_listening_to_no_zone_is_refused(engines: Engines):
+    engine = engines.start()
+
+    async def hear() -> None:
+        await anext(engine.link.listen("moon"))
+
+    with pytest.raises(NotFound, match="zone 'moon'"):
+        asyncio.run(hear())
