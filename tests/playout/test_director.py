@@ -355,4 +355,5 @@ def test_what_waits_to_start_again_finds_its_rule_in_a_venue_whose_rules_moved(m
     w.load(venue(rule("rays", at="11:00"), rule("lost-child", length_s=15, priority=90), rule("show", **show)))
     w.run(90)
     first, again = sorted((e for e in w.director.entries() if e.rule == "show"), key=lambda e: e.numbers)
-    assert (first.outcome, again.outcome, again.title) == ("cut", "sent", "show")
+    assert (first.outcome, again.outcome) == ("cut", "sent")
+    assert again.clips == first.clips
