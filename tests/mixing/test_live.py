@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import dataclasses
+import subprocess
+import sys
 import threading
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -341,3 +344,27 @@ def test_others_may_change_things_while_it_renders():
     assert errors == []
     assert heard.shape == (600 * BLOCK, 1)
     assert np.abs(np.diff(heard[:, 0])).max() < 0.002
+
+
+def test_a_real_time_mixer_has_every_kernel_ready_before_its_first_block():
+    code = (
+        "from tests.mixing.world import *\n"
+        "from oyez.mixing import endstage, kernels\n"
+        "def ready():\n"
+        "    kernels_ = [k for m in (kernels, endstage) for k in vars(m).values() if hasattr(k, 'signatures')]\n"
+        "    return [len(k.signatures) for k in kernels_]\n"
+        "shelf = Shelf(music=noise(RATE, 2), words=noise(RATE))\n"
+        "plan = programme(zone('a', 2), zone('b'), sources=(source(shelf, 'music', crossfade=99),))\n"
+        "assert sum(ready()) == 0\n"
+        "mixer = Mixer(plan, shelf, start_frame=T0)\n"
+        "before = ready()\n"
+        "mixer.arm(cue(shelf, 'words', 'a', 'b', at_ms=100))\n"
+        "mixer.feed()\n"
+        "for _ in range(50): mixer.render(480)\n"
+        "mixer.set_programme(programme(zone('b', 2), sources=plan.sources))\n"
+        "for _ in range(50): mixer.render(480)\n"
+        "assert ready() == before, (before, ready())\n"
+        "assert sum(before) >= 9 and max(before) == 1, before\n"
+    )
+    root = Path(__file__).resolve().parents[2]
+    subprocess.run([sys.executable, "-c", code], check=True, cwd=root)

@@ -249,3 +249,14 @@ def test_a_clip_that_is_gone_is_named(site, capsys, tmp_path):
     )
     assert "closing-15" in capsys.readouterr().err
     assert not (tmp_path / "x.wav").exists()
+
+
+def test_the_services_database_gives_the_same_as_the_file_that_was_loaded(site, rendered, tmp_path, capsys):
+    data = tmp_path / "data"
+    assert main(["load", str(site / "venue.toml"), "--data", str(data)]) == 0
+    out = tmp_path / "loaded.wav"
+    assert main(["rehearse", "--data", str(data), *STRETCH, "--zone", "foyer", str(out)]) == 0
+    assert out.read_bytes() == rendered.read_bytes()
+    capsys.readouterr()
+    assert main(["rehearse", "--data", str(tmp_path / "none"), *STRETCH, "--zone", "foyer", str(out)]) == 2
+    assert len(capsys.readouterr().err.splitlines()) == 1

@@ -20,6 +20,7 @@ class LimiterState(NamedTuple):
     busy               (zones,) frames until nothing is left of gains under one
     held               (zones, 3) gain before smoothing, least gain in sight, for how long that stays in sight
     mins, box1, box2   (zones, n) rings; turns (zones,) their common counter; sums (zones, 2) of the boxes
+    largest            (lanes,) the largest sample in sight, found anew for each block
     """
 
     ceiling: Floats
@@ -31,6 +32,7 @@ class LimiterState(NamedTuple):
     box2: Ints
     turns: Ints
     sums: Ints
+    largest: Floats
 
 
 @exact
@@ -54,14 +56,23 @@ def limit(
     """
     head = y.shape[0] - frames
     window, n1, n2 = state.mins.shape[1], state.box1.shape[1], state.box2.shape[1]
+    largest = state.largest
+    for lane in range(largest.shape[0]):
+        largest[lane] = 0.0
+    for row in range(head - 2 * reach + 1, head + frames):
+        for lane in range(largest.shape[0]):
+            sound = abs(y[row, lane])
+            largest[lane] = max(largest[lane], sound)
+    for i in range(frames):
+        for lane in range(largest.shape[0]):
+            out[i, lane] = y[i, lane]
     for z in range(lane_from.shape[0] - 1):
         begin, end = lane_from[z], lane_from[z + 1]
         safe = state.ceiling[z] / norm
-        loud_row = _last_loud_row(y, head - 2 * reach + 1, head + frames, begin, end, safe)
-        if loud_row < 0 and state.busy[z] == 0:
-            for i in range(frames):
-                for lane in range(begin, end):
-                    out[i, lane] = y[i, lane]
+        loud = False
+        for lane in range(begin, end):
+            loud = loud or largest[lane] > safe
+        if not loud and state.busy[z] == 0:
             continue
         loud_row = _last_loud_row(y, head - 2 * reach + 1, head, begin, end, safe)
         for i in range(frames):

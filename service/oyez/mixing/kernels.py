@@ -182,24 +182,67 @@ def envelopes(
     fix      (2, zones) by how much (dB of the duck, gain of on/off) the envelopes jumped when they were last
              replaced; taken back evenly within `fix_frames` frames
     """
-    for z in range(out.shape[1]):
-        fixing = fix[0, z] != 0.0 or fix[1, z] != 0.0
-        i = 0
-        while i < frames:
-            frame = first + i
-            duck_db = value_at(duck, z, frame)
-            level = value_at(on, z, frame)
-            run = 1
-            if fixing and frame < fix_first + fix_frames:
-                left = 1.0 - float(frame - fix_first) / float(fix_frames)
+    zones = out.shape[1]
+    if frames == 0:
+        return
+    for z in range(zones):
+        out[0, z] = math.exp(value_at(duck, z, first) * DB) * value_at(on, z, first)
+    for i in range(1, frames):
+        for z in range(zones):
+            out[i, z] = out[0, z]
+    for z in range(zones):
+        fixing = (fix[0, z] != 0.0 or fix[1, z] != 0.0) and first < fix_first + fix_frames
+        flat = min(flat_until(duck, z, first), flat_until(on, z, first))
+        if fixing or flat < first + frames:
+            _moving(out, z, frames, first, duck, on, fix, fix_first, fix_frames)
+
+
+@exact
+def _moving(
+    out: Floats,
+    z: int,
+    frames: int,
+    first: int,
+    duck: Envelopes,
+    on: Envelopes,
+    fix: Floats,
+    fix_first: int,
+    fix_frames: int,
+) -> None:
+    """`envelopes` of one zone where it does not keep still: from corner to corner of the two."""
+    i = 0
+    while i < frames:
+        frame = first + i
+        duck_until, duck_at, duck_frames, duck_base, duck_change = _stretch(duck, z, frame)
+        on_until, on_at, on_frames, on_base, on_change = _stretch(on, z, frame)
+        until = min(first + frames, duck_until, on_until)
+        for now in range(frame, until):
+            duck_db = duck_base + duck_change * (float(now - duck_at) / duck_frames)
+            level = on_base + on_change * (float(now - on_at) / on_frames)
+            if now < fix_first + fix_frames:
+                left = 1.0 - float(now - fix_first) / float(fix_frames)
                 duck_db += fix[0, z] * left
                 level += fix[1, z] * left
-            else:
-                run = max(1, min(frames - i, flat_until(duck, z, frame) - frame, flat_until(on, z, frame) - frame))
-            gain = math.exp(duck_db * DB) * level
-            for k in range(i, i + run):
-                out[k, z] = gain
-            i += run
+            out[now - first, z] = math.exp(duck_db * DB) * level
+        i += until - frame
+
+
+@exact
+def _stretch(points: Envelopes, zone: int, frame: int) -> tuple[int, int, float, float, float]:
+    """The straight line the frame lies on: until when, since when, its frames, value at its start, change over it.
+    The value anywhere on it is the very one that `value_at` gives.
+    """
+    after = _after(points, zone, frame)
+    begin, end = points.start[zone], points.start[zone + 1]
+    if after == begin:
+        return (points.at[after] if begin < end else FAR), frame, 1.0, 0.0, 0.0
+    a = after - 1
+    if after == end:
+        return (
+            (frame + 1, frame, 1.0, points.value[a], 0.0) if points.at[a] == frame else (FAR, frame, 1.0, 0.0, 0.0)
+        )
+    length = float(points.at[after] - points.at[a])
+    return points.at[after], points.at[a], length, points.value[a], points.value[after] - points.value[a]
 
 
 @exact

@@ -59,7 +59,7 @@ def interpolators() -> NDArray[np.float64]:
     return np.ascontiguousarray(np.array(columns).T)
 
 
-def make_state(ceilings_dbtp: Sequence[float]) -> LimiterState:
+def make_state(ceilings_dbtp: Sequence[float], lanes: int) -> LimiterState:
     """At rest: every gain is one."""
     zones = len(ceilings_dbtp)
     ceiling_db = np.array(ceilings_dbtp, dtype=np.float64)
@@ -77,6 +77,7 @@ def make_state(ceilings_dbtp: Sequence[float]) -> LimiterState:
         box2=np.full((zones, _AVERAGE_2), ONE, dtype=np.int64),
         turns=np.zeros(zones, dtype=np.int64),
         sums=sums,
+        largest=np.zeros(lanes),
     )
 
 

@@ -70,6 +70,7 @@ class Mixer:
     programme    zones and music; its cues are not played before they are armed
     library      where the audio is; a sound is read by `feed` (offline by `render`)
     start_frame  the first output frame
+    offline      for renderings; otherwise all kernels are made ready here, none in the middle of the sound
     lead_frames  how long a change may take from the thread that asks for it to the block that has it (real time);
                  what is asked for sooner than that is moved to then
     """
@@ -83,6 +84,10 @@ class Mixer:
         lead_frames: int = 480,
         offline: bool = False,
     ) -> None:
+        if not offline:
+            from oyez.mixing.warm import warm_up
+
+            warm_up()
         self._control = threading.RLock()  # between those who change things; `render` never takes it
         self._feeding = threading.Lock()
         self._reserve = Reserve(library)
@@ -102,7 +107,7 @@ class Mixer:
         self._levels = setup.levels.copy()
         self._steps = np.zeros_like(self._levels)
         self._section_state = np.zeros((setup.coefs.shape[0], 2, len(setup.zone_of)))
-        self._limiter = limiter.make_state([z.ceiling_dbtp for z in setup.zones])
+        self._limiter = limiter.make_state([z.ceiling_dbtp for z in setup.zones], len(setup.zone_of))
         self._meter = OutputMeter([z.id for z in setup.zones], len(setup.zone_of), start_frame)
         self._make_buffers(setup)
 
@@ -415,7 +420,7 @@ class Mixer:
         levels = new.levels.copy()
         if not new.same_lanes(old):
             self._fix = np.zeros((2, len(new.zones)))
-        state = limiter.make_state([z.ceiling_dbtp for z in new.zones])
+        state = limiter.make_state([z.ceiling_dbtp for z in new.zones], len(new.zone_of))
         for zone, number in new.index.items():
             before = old.index.get(zone)
             if before is not None:
