@@ -17,8 +17,3 @@ _SAFE = {"contract", "reassoc", "nsz", "arcp"}
 def compiled(function: Kernel) -> Kernel:
     """Compile at first call, keep the result on disk, release the interpreter while it runs."""
     return cast("Kernel", numba.njit(cache=True, nogil=True, fastmath=_SAFE)(function))
-
-
-def compiled_finite(function: Kernel) -> Kernel:
-    """As `compiled`, for loops that are only ever given finite numbers: a maximum may be taken in vectors."""
-    return cast("Kernel", numba.njit(cache=True, nogil=True, fastmath={*_SAFE, "nnan", "ninf"})(function))

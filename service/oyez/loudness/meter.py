@@ -22,7 +22,7 @@ Floats = npt.NDArray[np.float64]
 Frames = npt.NDArray[np.int64]
 
 CHANNELS: Final = frozenset(kweight.WEIGHTS)
-_WARM_S = 0.2  # the filters forget their start: what is left after it is under -400 dB
+_WARM_S = 0.1  # the filters forget their start: what is left of it after this is under -190 dB
 _STRETCH_BYTES = 8 << 20
 
 
@@ -63,9 +63,11 @@ class Meter:
             [getattr(stage, name) for stage in (shelf, highpass) for name in ("b0", "b1", "b2", "a1", "a2")]
         )
         self._weights = np.array(kweight.WEIGHTS[channels])
+        self._used = np.flatnonzero(self._weights)
         self._before = max(int(_WARM_S * sample_rate), HISTORY)
-        # A stretch is a whole number of seconds, so that the edges of the bins fall the same in each.
-        seconds = max(kernels.LANES, _STRETCH_BYTES // (4 * channels * sample_rate))
+        # The parts of a stretch are whole seconds, so that the edges of the bins fall the same in each.
+        parts = kernels.LANES // len(self._used)
+        seconds = max(1, _STRETCH_BYTES // (4 * channels * sample_rate * parts)) * parts
         self._stretch = seconds * sample_rate
         self._edges = bin_edges(seconds * gates.BINS_PER_SECOND, sample_rate)
         # The stretch being filled, behind the end of the one before it.
@@ -161,16 +163,23 @@ class Meter:
     def _take(self, frames: Samples) -> None:
         """Measure a full stretch; `frames` begins with what lies before it."""
         self._peaks.take(frames[self._before - HISTORY :], last=False)
-        self._energy.append(self._energy_of(frames, self._edges, self._sums))
+        self._energy.append(self._energy_of(frames, len(self._edges) - 1, self._sums))
 
-    def _energy_of(self, frames: Samples, edges: Frames, sums: Floats) -> Floats:
-        energy = np.zeros(len(edges) - 1)
-        if self._peaks.finite:
-            kernels.weighted_energy(
+    def _energy_of(self, frames: Samples, bins: int, sums: Floats) -> Floats:
+        """Energy of the first `bins` bins; adds to `sums`."""
+        energy = np.zeros(bins)
+        if bins and self._peaks.finite:
+            parts = kernels.LANES // len(self._used)
+            per_part = -(-bins // parts)
+            if self.sample_rate % gates.BINS_PER_SECOND:  # bins are alike from second to second only
+                per_part = -(-per_part // gates.BINS_PER_SECOND) * gates.BINS_PER_SECOND
+            kernels.parted_energy(
                 frames.reshape(-1),
                 self.channels,
-                edges + self._before,
+                self._used,
                 self._before,
+                self._before,
+                bin_edges(per_part, self.sample_rate),
                 self._filters,
                 self._weights,
                 energy,
@@ -178,22 +187,28 @@ class Meter:
             )
         return energy
 
+    def _rest_of(self, frames: Samples, start: int, sums: Floats) -> float:
+        """Energy from frame `start` to the end, less than a bin; adds to `sums`."""
+        return kernels.plain_energy(
+            frames.reshape(-1), self.channels, start, self._before, self._filters, self._weights, sums
+        )
+
     def _finish(self) -> tuple[Floats, Frames, Floats, PeakSearch]:
         """Energy and frames of every bin (the last may be short), sums of the samples, peaks; changes nothing."""
-        filled = self._filled
         peaks, sums, energy = self._peaks.copy(), self._sums.copy(), list(self._energy)
-        peaks.take(self._buffer[self._before - HISTORY : self._before + filled], last=True)
-        edges = bin_edges(self._stretch_bins, self.sample_rate)
-        edges = np.append(edges[edges < filled], filled)
-        if filled and peaks.finite:
-            energy.append(self._energy_of(self._buffer[: self._before + filled], edges, sums))
-        last = np.diff(edges) if filled else np.zeros(0, dtype=np.int64)
-        frames = np.concatenate([np.tile(np.diff(self._edges), len(self._energy)), last])
-        return np.concatenate([*energy, np.zeros(0)]), frames, sums, peaks
-
-    @property
-    def _stretch_bins(self) -> int:
-        return len(self._edges) - 1
+        frames = [np.diff(self._edges)] * len(energy)
+        held = self._buffer[: self._before + self._filled]
+        peaks.take(held[self._before - HISTORY :], last=True)
+        if self._filled and peaks.finite:
+            bins = int(np.searchsorted(self._edges, self._filled, side="right")) - 1
+            energy.append(self._energy_of(held, bins, sums))
+            frames.append(np.diff(self._edges[: bins + 1]))
+            if (rest := self._filled - int(self._edges[bins])) > 0:
+                start = self._before + int(self._edges[bins])
+                energy.append(np.array([self._rest_of(held, start, sums)]))
+                frames.append(np.array([rest]))
+        none = np.zeros(0)
+        return np.concatenate([*energy, none]), np.concatenate([*frames, none.astype(np.int64)]), sums, peaks
 
 
 def measure(samples: Samples, sample_rate: int) -> Measurement:
