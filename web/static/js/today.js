@@ -83,6 +83,7 @@ async function stop(one) {
     $("now").append(element("p", { class: "fine", role: "alert" }, problem.message));
   }
   changed("state");
+  setTimeout(() => changed("plan", "state"), 500); // when it has faded out
 }
 
 function tellNext() {
@@ -163,6 +164,7 @@ function layOut() {
 
 function tellView() {
   const span = ribbons.to - ribbons.from;
+  Object.assign($("drawing").dataset, { from: ribbons.from, to: ribbons.to });
   $("view-span").textContent = `Shown: ${clock.time(Math.round(ribbons.from / 1000) * 1000, { exact: span < 3_600_000 }).slice(0, span < 3_600_000 ? 8 : 5)} to ${clock.time(Math.round(ribbons.to / 1000) * 1000, { exact: span < 3_600_000 }).slice(0, span < 3_600_000 ? 8 : 5)}, ${duration(span)}.`;
 }
 
