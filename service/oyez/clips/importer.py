@@ -9,6 +9,7 @@ from typing import Final
 
 import numpy as np
 
+from oyez.clips.ahead import ahead
 from oyez.clips.decode import Source, open_source, to_store_form
 from oyez.clips.measured import measurement_of
 from oyez.clips.names import checked_name
@@ -127,14 +128,15 @@ def _check_length(name: str, seconds: float, limit_s: float) -> None:
 def _fill(writer: Writer, source: Source, limit_s: float) -> float:
     """Decode into the writer; returns the sample peak (linear)."""
     peak = 0.0
-    for block in to_store_form(source):
-        top = float(np.abs(block).max(initial=0.0))
-        if not np.isfinite(top):
-            raise ClipRefused(source.name, "has samples that are no numbers (NaN or infinite)", "not-finite")
-        peak = max(peak, top)
-        writer.push(block)
-        if writer.frames > limit_s * SAMPLE_RATE + SAMPLE_RATE:
-            _check_length(source.name, writer.frames / SAMPLE_RATE, limit_s)
+    with ahead(to_store_form(source)) as blocks:
+        for block in blocks:
+            top = float(np.abs(block).max(initial=0.0))
+            if not np.isfinite(top):
+                raise ClipRefused(source.name, "has samples that are no numbers (NaN or infinite)", "not-finite")
+            peak = max(peak, top)
+            writer.push(block)
+            if writer.frames > limit_s * SAMPLE_RATE + SAMPLE_RATE:
+                _check_length(source.name, writer.frames / SAMPLE_RATE, limit_s)
     _check_length(source.name, (writer.frames - 1) / SAMPLE_RATE, limit_s)
     return peak
 

@@ -15,6 +15,7 @@ from typing import Final
 
 import numpy as np
 
+from oyez.clips.ahead import ahead
 from oyez.clips.decode import open_source
 from oyez.clips.store import SAMPLE_RATE, AudioStore, Sound
 from oyez.errors import ClipRefused
@@ -70,8 +71,9 @@ def measure_file(path: Path) -> Measurement:
             why = f"sample rate is {source.sample_rate} Hz, allowed are {LOWEST_RATE} to {HIGHEST_RATE} Hz"
             raise ClipRefused(source.name, why, "rate")
         meter = Meter(source.sample_rate, source.channels)
-        for block in source.blocks():
-            meter.push(block)
+        with ahead(source.blocks()) as blocks:
+            for block in blocks:
+                meter.push(block)
         return meter.result()
 
 
