@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from oyez.errors import WorkFailed
 from oyez.playout import downtime
 from oyez.store import journal, log, venues
 from oyez.venue.writer import venue_tree
@@ -152,6 +153,17 @@ def test_starting_and_stopping_are_events_of_the_log(make) -> None:
     friday = w.director.events(from_day=FRIDAY, until_day=FRIDAY)
     assert len(friday) == 3
     assert w.director.events(from_day=FRIDAY + dt.timedelta(days=1)) == ()
+
+
+def test_it_ends_in_good_order_with_the_database_gone(make, monkeypatch) -> None:
+    w = make(rule("seals", at="10:00"))
+
+    def gone(*_: object) -> None:
+        raise WorkFailed("oyez.db: cannot be written: disk I/O error")
+
+    monkeypatch.setattr(w.database, "begin", gone)
+    w.director.stop()
+    assert downtime.last_alive_ms(w.settings.data_dir) == w.clock.ms
 
 
 def test_a_torn_sign_of_life_counts_as_none(tmp_path: Path) -> None:

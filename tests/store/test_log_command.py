@@ -51,6 +51,21 @@ def test_the_table_gives_local_times_and_names_the_zone_once(data: Path, capsys,
     assert "service started" in shown
 
 
+def test_what_was_cut_in_one_zone_only_is_said_so(data: Path, capsys, monkeypatch) -> None:
+    monkeypatch.setenv("COLUMNS", "240")
+    parts = [
+        {"zone": "foyer", "outcome": "cut", "end_ms": 1, "loudness_lufs": None},
+        {"zone": "cafe", "outcome": "sent", "end_ms": 2, "loudness_lufs": None},
+    ]
+    database = open_database(Settings(data_dir=data))
+    with database.begin() as session:
+        log.append(session, 1, claim(9))
+        log.append(session, 1, end(9, per_zone=parts, reason="made way for 'Lost child'"))
+    database.close()
+    assert main(["log", "--data", str(data)]) == 0
+    assert "sent, cut in Foyer" in capsys.readouterr().out
+
+
 def test_json_holds_entries_and_events(data: Path, capsys) -> None:
     assert main(["log", "--json", "--data", str(data)]) == 0
     tree = json.loads(capsys.readouterr().out)

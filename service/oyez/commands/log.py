@@ -134,7 +134,7 @@ def _print_table(venue: VenueFile, entries: Sequence[LogEntry], events: Sequence
                 _late(entry),
                 Text(entry.title),
                 Text(_where(venue, entry, names)),
-                _BECAME[entry.outcome],
+                Text(_became(entry, names)),
                 Text(_why(entry)),
                 _level(entry),
             )
@@ -151,7 +151,10 @@ def _print_table(venue: VenueFile, entries: Sequence[LogEntry], events: Sequence
         console.print(table)
 
 
-_BECAME: Mapping[str, str] = {"sent": "sent", "cut": "cut", "not_sent": "not sent", "sounding": "sounding"}
+def _became(entry: LogEntry, names: Mapping[str, str]) -> str:
+    cut = [names.get(z.zone, z.zone) for z in entry.per_zone if z.outcome == "cut"]
+    partly = f", cut in {', '.join(cut)}" if entry.outcome == "sent" and cut else ""
+    return entry.outcome.replace("_", " ") + partly
 
 
 def _clock(zone: ZoneInfo, day: dt.date, at_ms: int) -> str:

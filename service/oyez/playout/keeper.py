@@ -136,8 +136,8 @@ class Keeper:
     def close(self) -> None:
         with self.lock:
             if self.gathered is not None:
-                self.pull()
-                self.note("service stopped", None)
+                self.pull_now_or_later()
+                self.note_now_or_never("service stopped", None)
             downtime.note_alive(self.settings.data_dir, self.clock.now_ms())
 
     # -- each second --------------------------------------------------------------------------------------------

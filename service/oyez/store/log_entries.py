@@ -15,7 +15,7 @@ OUTCOMES: tuple[Outcome, ...] = ("sent", "cut", "not_sent", "sounding")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ZoneEntry:
-    """One zone of an occurrence. end_ms differs from the entry's where it was cut here only."""
+    """One zone of an occurrence. end_ms and outcome differ from the entry's where it was cut here only."""
 
     zone: str
     outcome: Outcome
@@ -29,8 +29,8 @@ class ZoneEntry:
 class LogEntry:
     """One occurrence.
 
-    outcome      "sent": samples left for every zone to the end; "cut": ended early (in some zone); "not_sent";
-                 "sounding": claimed and not yet ended
+    outcome      "sent": at least one zone had it to its end; "cut": none had; "not_sent"; "sounding": claimed and
+                 not yet ended. What became of it in each zone is in `per_zone`
     planned_ms   planned start, planned_end_ms its end; None for what never had a place
     actual_ms    first sample at the converter; None while not known and for what was not sent
     lateness_ms  actual minus nominal start
