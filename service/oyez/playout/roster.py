@@ -24,7 +24,7 @@ CLAIM_AHEAD_MS = 1000
 LONGEST_LEAD_MS = 300_000  # over hold, rise, bridge and fall at their longest
 FADE_MS = 150
 LATE_MS = 5  # a start within this of its instant is not late
-BEGIN_MARGIN_MS = (15.0, 200.0)  # room for the claim's fsync between a press and its sound
+BEGIN_MARGIN_MS = (3.0, 200.0)  # room for the claim's fsync between a press and its sound
 
 
 class SoundPort(Protocol):
@@ -40,6 +40,10 @@ class SoundPort(Protocol):
     @property
     def zones(self) -> frozenset[str]: ...
     def has(self, sha256: str) -> bool: ...
+    def fetch(self, cue: Cue) -> None:
+        """Have the beginning of its audio in memory, for a cue that sounds before the feeder's next round."""
+        ...
+
     def arm(self, cue: Cue, start_frame: int) -> int:
         """Returns the frame at which it really starts."""
         ...
@@ -151,6 +155,7 @@ class Roster:
                     f"play '{cue.id}': the audio of clip '{gone}' is not there, so nothing of it can sound"
                 )
             cutting = [(self._claimed[str(c["id"])], c) for c in cuts if str(c["id"]) in self._claimed]
+            self._sound.fetch(cue)
             start_ms = self._soonest_ms(cue, fades=any(self._contested(p, c) for p, c in cutting))
             start_ms = max(start_ms, cue.start_ms)
             if start_ms > cue.latest_ms:
@@ -375,7 +380,7 @@ class Roster:
     def _soonest_ms(self, cue: Cue, *, fades: bool) -> int:
         """The first whole ms at which a start can still be exact."""
         least, most = BEGIN_MARGIN_MS
-        margin_ms = min(max(10.0 + 2.0 * self._claim_took_ms, least), most)
+        margin_ms = min(max(1.0 + 2.0 * self._claim_took_ms, least), most)
         chimes = bool(cue.segments) and cue.segments[0].round == 0
         wait_ms = max(FADE_MS if fades else 0, 0 if chimes else _fall_ms(cue))
         return int(self._clock.utc_ms_at(self._sound.open_frame) + margin_ms + wait_ms) + 1

@@ -28,12 +28,16 @@ from oyez.mixing.programme import (
     TrackSetup,
     ZoneSetup,
 )
+from oyez.playout.feeder import AHEAD_S
 from oyez.playout.history import Block
 from oyez.playout.memory import EMPTY
 from oyez.playout.roster import FADE_MS
 
 if TYPE_CHECKING:
     from oyez.mixing.mixer import Mixer
+
+
+FETCHED_FRAMES = 10 * RATE
 
 
 class Library:
@@ -160,6 +164,10 @@ class Sound:
 
     def feed(self, ahead_s: float) -> None:
         self._mixer.feed(ahead_s)
+
+    def fetch(self, cue: Cue) -> None:
+        self._mixer.keep((s.sha256, min(s.frames, FETCHED_FRAMES)) for s in cue.segments)
+        self._mixer.feed(AHEAD_S)
 
     def arm(self, cue: Cue, start_frame: int) -> int:
         return self._mixer.arm(cue, start_frame)
