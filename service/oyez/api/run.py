@@ -38,21 +38,35 @@ class Server(uvicorn.Server):
         super().__init__(config)
         self._app = app
 
-    def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+    def handle_exit(self, sig: int, frame: FrameType | None) -> None:  # noqa: ARG002 - as uvicorn calls it
+        """A second signal ends it at once. The signal is not raised again afterwards: it was obeyed."""
         relay = getattr(self._app.state, "relay", None)
         if relay is not None:
             relay.let_go_soon()
-        super().handle_exit(sig, frame)
+        self.force_exit = self.should_exit
+        self.should_exit = True
 
 
-async def _serve(server: Server, parent: int | None) -> None:
-    serving = asyncio.create_task(server.serve())
+async def _serve(server: Server, listening: socket.socket, parent: int | None) -> None:
+    serving = asyncio.create_task(server.serve([listening]))
     while not serving.done():
         if parent is not None and os.getppid() != parent:
             server.handle_exit(signal.SIGTERM, None)
             parent = None
         await asyncio.wait({serving}, timeout=_LOOK_S)
     await serving
+
+
+def bind(host: str, port: int) -> socket.socket:
+    """A socket on the address. Raises OSError."""
+    made = socket.socket(socket.AF_INET6 if ":" in host else socket.AF_INET)
+    try:
+        made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        made.bind((host, port))
+    except OSError:
+        made.close()
+        raise
+    return made
 
 
 def build(settings: Settings) -> FastAPI:
@@ -84,6 +98,11 @@ def main() -> int:
     args = parser.parse_args()
     logging.basicConfig(level=logging.WARNING, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
     settings = Settings(data_dir=args.data, host=args.host, port=args.port)
+    try:
+        listening = bind(args.host, args.port)
+    except OSError as error:
+        sys.stderr.write(f"cannot listen at {args.host}, port {args.port}: {error.strerror}\n")
+        return 1
     spool = settings.data_dir / "spool"
     spool.mkdir(parents=True, exist_ok=True)
     tempfile.tempdir = str(settings.data_dir)  # uploads are held where the audio goes, not in a small /tmp
@@ -108,7 +127,7 @@ def main() -> int:
         ws_max_size=64 * 1024,
     )
     server = Server(config, app)
-    asyncio.run(_serve(server, args.parent))
+    asyncio.run(_serve(server, listening, args.parent))
     return 0 if server.started else 1
 
 

@@ -11,6 +11,7 @@ import { Clock, away, counted, duration, element, zonesInWords } from "./words.j
 const $ = (id) => document.getElementById(id);
 const NARROW = matchMedia("(max-width: 700px)");
 const HEAD_NARROW = 52;
+const LEVELS_MS = 3000; // a level is no older than this
 const clock = new Clock(document.body.dataset.timezone);
 const page = {
   date: document.body.dataset.date || null,
@@ -383,6 +384,12 @@ async function refresh(due) {
     return;
   }
   try {
+    if (page.day !== null && [...due].every((name) => name === "levels")) {
+      page.zones = await ask("/api/zones");
+      page.asOf_ms = Date.now();
+      showLanes();
+      return;
+    }
     const first = page.day === null;
     const plan = due.has("plan") || due.has("log") || due.has("venue") || first;
     const query = page.date === null ? "" : `?date=${page.date}`;
@@ -452,6 +459,7 @@ function everySecond() {
   for (const one of document.querySelectorAll("[data-away]")) one.textContent = away(Number(one.dataset.away), at);
   if (isToday()) {
     tellNext();
+    if (Date.now() - page.asOf_ms > LEVELS_MS && document.visibilityState === "visible" && !line.isLost) changed("levels");
     const over = page.zones.some((zone) => zone.until_ms !== null && zone.until_ms + 300 < at);
     if (over && !line.isLost) changed("state");
   }
