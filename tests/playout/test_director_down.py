@@ -155,6 +155,29 @@ def test_starting_and_stopping_are_events_of_the_log(make) -> None:
     assert w.director.events(from_day=FRIDAY + dt.timedelta(days=1)) == ()
 
 
+def test_a_clock_at_its_very_beginning_owes_nothing_and_stops_nothing(make) -> None:
+    w = make(rule("seals", at="10:00", wait_s=10))
+    leave(w)
+    w.clock.ms = 5_000
+    w.engine.come_back("boot-1970")
+    w.new_director()
+    w.open()
+    assert w.director.entries() == ()
+    w.clock.jump(at("09:30") - w.clock.ms)
+    w.run(60)
+    assert [p.rule for p in w.director.plan(FRIDAY).plays] == ["seals"]
+    assert w.director.entries() == ()
+
+
+def test_a_clock_set_forward_owes_what_it_was_set_over(make) -> None:
+    w = make(rule("seals", at="10:00", wait_s=10))
+    w.run(5)
+    w.clock.jump(2 * 86_400_000)
+    w.run(5)
+    assert [e.outcome for e in w.director.entries()] == ["not_sent"] * 2
+    assert all("set forward by 172800.0 s" in e.reason for e in w.director.entries()[1:])
+
+
 def test_it_ends_in_good_order_with_the_database_gone(make, monkeypatch) -> None:
     w = make(rule("seals", at="10:00"))
 

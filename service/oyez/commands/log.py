@@ -108,7 +108,7 @@ def _show(
         print(json.dumps(tree, indent=2, ensure_ascii=False))
     elif args.csv:
         zone = ZoneInfo(venue.venue.timezone)
-        sys.stdout.write(csv_text(entries, zone, day_of=lambda ms: operating_day(venue, ms)))
+        sys.stdout.write(csv_text(entries, zone, day_of=lambda ms: _day_of(venue, ms)))
     else:
         _print_table(venue, entries, events)
     return 0
@@ -125,7 +125,7 @@ def _print_table(venue: VenueFile, entries: Sequence[LogEntry], events: Sequence
     console.print(Text(f"{venue.venue.name} (local time, {venue.venue.timezone})", "bold"))
     if not entries:
         console.print("Nothing was due.")
-    for day, of_day in groupby(entries, lambda e: operating_day(venue, e.nominal_ms)):
+    for day, of_day in groupby(entries, lambda e: _day_of(venue, e.nominal_ms)):
         table = Table("When", "Late", "What", "Where", "Became", "Why", "Level", box=None, pad_edge=False)
         for entry in of_day:
             at_ms = next(ms for ms in (entry.actual_ms, entry.planned_ms, entry.nominal_ms) if ms is not None)
@@ -143,12 +143,20 @@ def _print_table(venue: VenueFile, entries: Sequence[LogEntry], events: Sequence
     if events:
         table = Table("When", "What", "Why", box=None, pad_edge=False)
         for event in events:
-            day = operating_day(venue, event.at_ms)
+            day = _day_of(venue, event.at_ms)
             local = to_local(zone, event.at_ms)
             reason = Text(event.reason or "")
             table.add_row(f"{day:%a} {day.day} {day:%b} {local:%H:%M:%S}", Text(event.what), reason)
         console.print(Text("\nThe service", "bold"))
         console.print(table)
+
+
+def _day_of(venue: VenueFile, at_ms: int) -> dt.date:
+    """The operating day; of a record made while the machine's clock stood at its very beginning, the date."""
+    try:
+        return operating_day(venue, at_ms)
+    except InputError:
+        return dt.datetime.fromtimestamp(at_ms / 1000, tz=dt.UTC).date()
 
 
 def _became(entry: LogEntry, names: Mapping[str, str]) -> str:

@@ -53,6 +53,8 @@ def missed_between(
     What had a place gets `reason`; what had none, the plan's own. At most 14 days are looked through, each planned
     by the venue as it was designed then.
     """
+    if until_ms <= since_ms:  # the clock stands before the last sign of life: it is the clock that is wrong
+        return ()
     since_ms = max(since_ms, until_ms - LONGEST_MS)
     found: dict[str, Expected] = {}
     for from_ms, to_ms, venue in _designs(session, known, since_ms, until_ms):

@@ -200,7 +200,7 @@ class Keeper:
             words = f"the clock was set {'forward' if jump_ms > 0 else 'back'} by {abs(jump_ms) / 1000:.1f} s"
             self.note("clock set", words, by_ms=jump_ms)
             self._stale = True
-            if jump_ms > 0 and before_ms is not None:
+            if 0 < jump_ms <= downtime.LONGEST_MS and before_ms is not None:  # further: it stood wrong before
                 self._log_down(before_ms, now_ms, f"{words}, over its time")
         elif before_ms is not None and now_ms - before_ms > SLEPT_MS:
             self._log_down(before_ms, now_ms, NOT_RUNNING)
