@@ -291,3 +291,11 @@ def test_listening_to_no_zone_is_refused(engines: Engines):
 
     with pytest.raises(NotFound, match="zone 'moon'"):
         asyncio.run(hear())
+
+
+def test_a_first_start_that_compiles_for_seconds_still_has_the_music_where_the_time_is(
+    settings: Settings, material: Material, tmp_path: Path
+):
+    with engine_on(settings, NUMBA_CACHE_DIR=str(tmp_path / "fresh")) as engine:
+        engine.give(programme(material))
+        assert abs(engine.link.state()["clock"]["lag_ms"]) < 100.0

@@ -14,7 +14,7 @@ from oyez.playout.engine import shifted
 from oyez.playout.journal import Journal
 from oyez.playout.renderer import Renderer
 from oyez.playout.roster import Roster
-from oyez.playout.sound import Sound, make_mixer
+from oyez.playout.sound import Sound, make_mixer, warm_up
 from tests.fakes import RATE, FakeClock, SimulatedCard
 from tests.playout.made import Material, chirp, cue, programme, stock, zone
 
@@ -27,8 +27,9 @@ class Desk:
     ) -> None:
         self.clock, self.card = clock, card
         self.stream = StreamClock(WallClock(monotonic_s=clock.monotonic(), utc_s=clock.utc()))
+        warm_up(kernels)
         start_frame = round(clock.utc() * RATE)
-        mixer = make_mixer(shifted(made, 0), folder / "audio", kernels=kernels, start_frame=start_frame)
+        mixer = make_mixer(shifted(made, 0), folder / "audio", start_frame=start_frame)
         self.journal = Journal(folder / "engine", boot="boot")
         self.sound = Sound(mixer, folder / "audio")
         self.renderer = Renderer(mixer, self.stream, now_s=clock.monotonic)

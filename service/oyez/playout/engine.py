@@ -37,7 +37,8 @@ from oyez.playout.outputs.keeper import OpenCard, OutputKeeper, open_card
 from oyez.playout.renderer import CATCH_UP_S, Renderer
 from oyez.playout.report import Report
 from oyez.playout.roster import Roster
-from oyez.playout.sound import Sound, make_mixer
+from oyez.playout.sound import Sound, make_mixer, warm_up
+from oyez.playout.troubles import Troubles
 from oyez.settings import Settings
 
 TURN_S = 0.02
@@ -45,7 +46,7 @@ LIFE_EVERY_S = 0.5
 REMAP_MS = 50.0
 CATCH_UP_FROM_MS = 100.0
 COLLECT_EVERY_S = 30.0
-TRIM_LOG_BYTES = 2 * 1024 * 1024
+COLLECT_ALL_EVERY_S = 3600.0
 
 
 def hold_lock(folder: Path) -> int:
@@ -88,10 +89,9 @@ class Engine:
         self.programme, unreadable = self.memory.programme()
         self.clock = StreamClock(WallClock(monotonic_s=monotonic(), utc_s=utc()))
         self.shift_ms = 0
-        start_frame = round(self.now_ms() * FRAMES_PER_MS)
-        mixer = make_mixer(
-            shifted(self.programme, 0), settings.audio, kernels=settings.kernels, start_frame=start_frame
-        )
+        warm_up(settings.kernels)
+        start_frame = round(self.now_ms() * FRAMES_PER_MS)  # not before: the first start compiles for seconds
+        mixer = make_mixer(shifted(self.programme, 0), settings.audio, start_frame=start_frame)
         self.clock.sample.anchor(start_frame, monotonic())
         self.renderer = Renderer(mixer, self.clock, now_s=monotonic)
         self.sound = Sound(mixer, settings.audio)
@@ -111,6 +111,7 @@ class Engine:
             output=self.outputs.name,
         )
         self.report = Report(self)
+        self._troubles = Troubles()
         if unreadable:
             self.tell("programme unreadable", unreadable)
 
@@ -171,21 +172,37 @@ class Engine:
         self._stopping.set()
 
     def _keep_going(self) -> int:
-        life_s = collect_s = 0.0
+        life_s = 0.0
+        collect_s = full_s = self.monotonic()
         while not self._stopping.wait(TURN_S):
             now_s = self.monotonic()
             self.turn(now_s)
             if now_s - life_s >= LIFE_EVERY_S:
                 life_s = now_s
                 self.memory.live(round(self.now_ms()))
+                self._tell_troubles(now_s)
             if now_s - collect_s >= COLLECT_EVERY_S:
                 collect_s = now_s
-                gc.collect(1)
+                gc.collect(1)  # what is older was frozen at the start or is hardly garbage: once an hour is enough
+            if now_s - full_s >= COLLECT_ALL_EVERY_S:
+                full_s = now_s
+                gc.collect()
             if not self.renderer.alive:
                 self._stop_reason = f"the mixer failed: {self.renderer.fault}"
                 sys.stderr.write(f"{self._stop_reason}\n")
                 return 1
         return 0
+
+    def _tell_troubles(self, now_s: float) -> None:
+        driver = self.renderer.driver
+        counts = {
+            "xruns": driver.xruns if driver else 0,
+            "starved": self.sound.starved,
+            "mixer_faults": self.renderer.faults,
+        }
+        told = self._troubles.push(counts, now_s)
+        if told is not None:
+            self.tell("xruns", told[0], **told[1])
 
     def turn(self, now_s: float) -> None:
         """One round of the scheduler: clocks, then cues."""

@@ -50,13 +50,19 @@ class Library:
         return self._store.open(sha256)
 
 
-def make_mixer(programme: Programme, audio: Path, *, kernels: Path, start_frame: int) -> Mixer:
-    """A mixer at `start_frame`, without cues. Its compiled kernels are kept in the data folder."""
+def warm_up(kernels: Path) -> None:
+    """Compile what is not compiled yet, into a folder of the data folder. Seconds the first time, then moments."""
     kernels.mkdir(parents=True, exist_ok=True)
     os.environ.setdefault("NUMBA_CACHE_DIR", str(kernels))  # before the first kernel is imported
     from oyez.mixing.mixer import Mixer
 
     _warm(Mixer)
+
+
+def make_mixer(programme: Programme, audio: Path, *, start_frame: int) -> Mixer:
+    """A mixer at `start_frame`, without cues. Call `warm_up` first."""
+    from oyez.mixing.mixer import Mixer
+
     return Mixer(programme, Library(audio), start_frame=start_frame)
 
 
