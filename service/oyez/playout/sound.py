@@ -59,8 +59,10 @@ def warm_up(kernels: Path) -> None:
     _warm(Mixer)
 
 
-def make_mixer(programme: Programme, audio: Path, *, start_frame: int) -> Mixer:
-    """A mixer at `start_frame`, without cues. Call `warm_up` first."""
+def make_mixer(programme: Programme, audio: Path, *, start_frame: int, kernels: Path | None = None) -> Mixer:
+    """A mixer at `start_frame`, without cues. `kernels` warms it up first, where that was not done before."""
+    if kernels is not None:
+        warm_up(kernels)
     from oyez.mixing.mixer import Mixer
 
     return Mixer(programme, Library(audio), start_frame=start_frame)

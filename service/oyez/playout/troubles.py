@@ -23,7 +23,10 @@ class Troubles:
         self._told_s: float | None = None
 
     def push(self, counts: Mapping[str, int], now_s: float) -> tuple[str, dict[str, int]] | None:
-        """counts  since the start, by the names of WORDS. Returns a sentence and what was added, or None."""
+        """Take in what was counted since the start, by the names of WORDS.
+
+        Returns a sentence and what was added, or None when there is nothing to tell (yet).
+        """
         added = {name: n - self._told.get(name, 0) for name, n in counts.items() if n > self._told.get(name, 0)}
         shrunk = {name: n for name, n in counts.items() if n < self._told.get(name, 0)}
         self._told.update(shrunk)  # another output counts from 0
