@@ -18,7 +18,8 @@ export function readDay(plan) {
     });
   }
   plays.sort((a, b) => a.start_ms - b.start_ms);
-  const day = { ...plan, names, plays };
+  const gone = new Set(plan.happened.filter((h) => h.outcome === "not_sent").map((h) => h.id));
+  const day = { ...plan, names, plays, gone };
   day.lanes = plan.zones.map((zone) => lane(zone, day));
   return day;
 }
@@ -38,7 +39,7 @@ function lane(zone, day) {
     blocks,
     outlines: day.unplaced
       .filter((one) => one.zones.includes(zone.id))
-      .map((one) => ({ play: one, start: one.nominal_ms, end: one.nominal_ms, state: "unplaced" })),
+      .map((one) => ({ play: one, start: one.nominal_ms, end: one.nominal_ms, state: "unplaced", over: day.gone.has(one.id) })),
     music: day.music[zone.id] ?? [],
     points: day.ducks[zone.id] ?? [],
     quiet: day.quiet.filter((q) => q.zone === zone.id),

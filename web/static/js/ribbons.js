@@ -167,16 +167,16 @@ export class Ribbons {
 
   #drawLane(pen, lane, y) {
     const base = y + BAND + RIBBON;
-    this.#drawGround(pen, lane, y + BAND, base);
-    this.#drawMusic(pen, lane, base);
     const labels = [];
+    this.#drawGround(pen, lane, y + BAND, base, labels);
+    this.#drawMusic(pen, lane, base);
     for (const block of lane.blocks) this.#drawBlock(pen, lane, block, base, labels);
     for (const outline of lane.outlines) this.#drawOutline(pen, outline, y, labels);
     this.#drawLabels(pen, labels, y);
   }
 
   // What is open to announcements is a broad ground; a quiet window thins it.
-  #drawGround(pen, lane, top, base) {
+  #drawGround(pen, lane, top, base, labels) {
     pen.fillStyle = this.colours.ground;
     let from = this.from;
     const windows = lane.quiet
@@ -188,14 +188,14 @@ export class Ribbons {
       const left = this.x(Math.max(q.start_ms, this.from));
       const wide = this.x(Math.min(q.end_ms, this.to)) - left;
       pen.fillRect(left, base - thin, wide, thin);
-      pen.fillStyle = this.colours["ink-soft"];
-      pen.font = `12px ${FACE}`;
       const text = `${q.label}, under ${q.min_priority}`;
-      const short = "quiet";
-      if (q.music_off || wide > 60) {
-        const fits = [text, q.label, short].find((t) => pen.measureText(t).width < wide - 8);
-        if (fits && q.music_off) pen.fillText(fits, left + 4, base - thin - 6);
-        else if (fits) pen.fillText(fits, left + 4, top - 6);
+      if (!q.music_off) {
+        labels.push({ x: left, text });
+      } else {
+        pen.fillStyle = this.colours["ink-soft"];
+        pen.font = `12px ${FACE}`;
+        const fits = [text, q.label, "quiet"].find((t) => pen.measureText(t).width < wide - 8);
+        if (fits) pen.fillText(fits, left + 4, base - thin - 6);
       }
       pen.fillStyle = this.colours.ground;
       from = Math.max(from, q.end_ms);
@@ -239,10 +239,17 @@ export class Ribbons {
     const { colours } = this;
     const { left, wide, top, tall } = this.#box(lane, block, base);
     if (left > this.width || left + wide < 0) return;
-    const clear = wide < 8 ? 1.5 : 0;
-    pen.fillStyle = colours.ground;
-    if (clear) pen.fillRect(left - clear, top - 1, wide + 2 * clear, tall + 2);
     const solid = block.state === "sent" || block.state === "sounding" || block.state === "cut";
+    if (wide < 8 && (block.state === "planned" || block.state === "sent")) {
+      this.#drawMark(pen, left, top, wide, tall, solid ? colours.accent : colours["accent-soft"]);
+      if (this.picked === block.play.id) this.#drawPicked(pen, left, top, wide, tall);
+      labels.push({ x: left, text: block.play.title });
+      return;
+    }
+    if (wide < 8) {
+      pen.fillStyle = colours.ground;
+      pen.fillRect(left - 1.5, top - 1, wide + 3, tall + 2);
+    }
     pen.beginPath();
     this.#outline(pen, left, top, wide, tall, block.state === "cut");
     if (block.state === "not_sent") {
@@ -257,6 +264,16 @@ export class Ribbons {
     pen.setLineDash([]);
     if (this.picked === block.play.id) this.#drawPicked(pen, left, top, wide, tall);
     this.#title(pen, block, left, top, wide, tall, solid, labels);
+  }
+
+  // A block too narrow for an outline: rectangles alone, since a day has thousands.
+  #drawMark(pen, left, top, wide, tall, colour) {
+    pen.fillStyle = this.colours.ground;
+    pen.fillRect(left - 1.5, top - 1, wide + 3, tall + 2);
+    pen.fillStyle = this.colours.ink;
+    pen.fillRect(left - 0.5, top, wide + 1, tall);
+    pen.fillStyle = colour;
+    pen.fillRect(left + 0.25, top + 0.75, wide - 0.5, tall - 1.5);
   }
 
   // A cut play ends in a torn edge.
@@ -310,27 +327,28 @@ export class Ribbons {
     pen.strokeRect(left, y + 4, 13, 13);
     pen.setLineDash([]);
     if (this.picked === outline.play.id) this.#drawPicked(pen, left, y + 4, 13, 13);
-    labels.push({ x: left + 17, from: left, text: `${outline.play.title}: no place, ${outline.play.reason}`, urgent: true });
+    const why = outline.over ? "not sent" : "no place";
+    labels.push({ x: left + 17, from: left, text: `${outline.play.title}: ${why}, ${outline.play.reason}`, rank: outline.over ? 1 : 0 });
   }
 
-  // Titles that found no room in their block stand above it, where there is room: first what found no place, with
-  // its reason, then the others from left to right.
+  // Titles that found no room in their block stand above it, where there is room: first what finds no place, with
+  // its reason, then what was not sent, then the others from left to right.
   #drawLabels(pen, labels, y) {
     labels.sort((a, b) => a.x - b.x);
-    const taken = labels.filter((l) => l.urgent).map((l) => [l.from, l.x]);
-    for (const urgent of [true, false]) {
-      const due = labels.filter((l) => Boolean(l.urgent) === urgent);
+    const taken = labels.filter((l) => l.rank !== undefined).map((l) => [l.from, l.x]);
+    for (const rank of [0, 1, undefined]) {
+      const due = labels.filter((l) => l.rank === rank);
       due.forEach((label, i) => {
         const x = Math.max(label.x, 0);
         if (taken.some(([from, to]) => from < x && to > x)) return;
-        const next = Math.min(...taken.filter(([from]) => from >= x).map(([from]) => from), this.width);
-        const other = urgent ? null : due.slice(i + 1).find((l) => l.text !== label.text) ?? due[i + 1];
-        const room = Math.min(next - x - 8, (other?.x ?? this.width) - x - 8, urgent ? 460 : 260);
+        const next = taken.reduce((least, [from]) => (from >= x && from < least ? from : least), this.width);
+        const other = rank !== undefined ? undefined : due.slice(i + 1, i + 9).find((l) => l.text !== label.text) ?? due[i + 1];
+        const room = Math.min(next - x - 8, (other?.x ?? this.width) - x - 8, rank !== undefined ? 460 : 260);
         if (room < 30) return;
-        pen.font = `${label.bold || urgent ? "700 " : ""}12.5px ${FACE}`;
+        pen.font = `${label.bold || rank === 0 ? "700 " : ""}12.5px ${FACE}`;
         const text = fit(pen, label.text, room);
         if (!text || (text !== label.text && room < 72)) return;
-        pen.fillStyle = urgent || label.bold ? this.colours.ink : this.colours["ink-soft"];
+        pen.fillStyle = rank === 0 || label.bold ? this.colours.ink : this.colours["ink-soft"];
         pen.fillText(text, x, y + 14);
         taken.push([x, x + pen.measureText(text).width + 6]);
       });

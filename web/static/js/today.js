@@ -103,8 +103,7 @@ function tellNext() {
 
 function tellUnheard() {
   const { day } = page;
-  const gone = new Set(day.happened.filter((h) => h.outcome === "not_sent").map((h) => h.id));
-  const unplaced = together(day.unplaced.filter((one) => !gone.has(one.id)));
+  const unplaced = together(day.unplaced.filter((one) => !day.gone.has(one.id)));
   const count = (outcome) => day.happened.filter((h) => h.outcome === outcome).length;
   const cut = count("cut");
   const unsent = count("not_sent");
@@ -272,7 +271,7 @@ function pick(x, y, reach) {
     const times = found.state === "unplaced"
       ? `Asked for at ${clock.time(play.nominal_ms, { exact: true })}`
       : `${clock.time(found.start, { exact: true })} to ${clock.time(found.end, { exact: true })}`;
-    const words = found.state === "unplaced" ? `No place: ${play.reason}`
+    const words = found.state === "unplaced" ? `${found.over ? "Not sent" : "No place"}: ${play.reason}`
       : play.happened ? play.happened.sentence : `Planned, ${play.reason}`;
     card.replaceChildren(
       element("p", {}, element("b", {}, play.title), " ", element("span", { class: "figures" }, times)),
