@@ -195,3 +195,24 @@ def test_audio_of_another_shape_is_refused(shape):
 def test_seven_channels_are_refused():
     with pytest.raises(ValueError, match="allowed are 1 to 6"):
         Meter(48_000, 7)
+
+
+def test_every_kernel_is_compiled_for_one_signature_only():
+    # another would be compiled in the middle of work: a read-only array, another layout or type
+    from oyez.loudness import kernels
+    from oyez.loudness.meter import warm_up
+
+    warm_up()
+    fixed = LONG.copy()
+    fixed.flags.writeable = False
+    measure(fixed, 48_000)
+    measure(np.asfortranarray(SHORT), 48_000)
+    measure(SHORT[::2], 48_000)
+    measure(SHORT.astype(np.float64), 48_000)
+    for channels in range(1, 7):
+        measure(noise(0.6, channels, channels, 96_000), 96_000)
+    loops = {name: loop for name, loop in vars(kernels).items() if hasattr(loop, "signatures")}
+    called = {name: len(loop.signatures) for name, loop in loops.items() if not name.startswith("_")}
+    assert called == dict.fromkeys(called, 1)
+    assert len(called) == 5
+    assert all(len(loop.signatures) <= 1 for loop in loops.values())  # inner ones come with what was kept on disk

@@ -24,6 +24,7 @@ Frames = npt.NDArray[np.int64]
 CHANNELS: Final = frozenset(kweight.WEIGHTS)
 _WARM_S = 0.1  # the filters forget their start: what is left of it after this is under -190 dB
 _STRETCH_BYTES = 8 << 20
+_WARM_FRAMES = 200
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,8 +85,9 @@ class Meter:
         block = np.ascontiguousarray(block, dtype=np.float32)
         at, before, stretch = 0, self._before, self._stretch
         while at < len(block):
-            if self._filled == 0 and at >= before and len(block) - at >= stretch:
-                # A whole stretch with what lies before it is already in one piece: no need to copy it.
+            if self._filled == 0 and at >= before and len(block) - at >= stretch and block.flags.writeable:
+                # A whole stretch with what lies before it is already in one piece: no need to copy it. (A kernel
+                # given a read-only array would be compiled once more.)
                 self._take(block[at - before : at + stretch])
                 at += stretch
                 self._buffer[:before] = block[at - before : at]
@@ -214,6 +216,13 @@ class Meter:
 def measure(samples: Samples, sample_rate: int) -> Measurement:
     """Measure audio that is in memory: shape (frames, channels), float32. See Meter for what is allowed."""
     return Meter(sample_rate, samples.shape[1]).push(samples).result()
+
+
+def warm_up() -> None:
+    """Have every kernel compiled, or read from disk, before time counts. Seconds the very first time."""
+    hot = np.tile(np.array([[0.0], [1.0], [1.0], [1.0], [-1.0]], dtype=np.float32), (_WARM_FRAMES, 1))
+    for sample_rate in (48_000, 96_000):
+        measure(hot, sample_rate)
 
 
 def bin_edges(bins: int, sample_rate: int) -> Frames:

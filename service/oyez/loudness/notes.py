@@ -33,7 +33,7 @@ def notes_on(*, seconds: float, peaks: _Peaks, integrated_lufs: float | None, of
         notes.append("shorter than 3 s: no short-term loudness and no loudness range")
     if peaks.clipped_runs:
         runs = "1000 times or more" if peaks.clipped_runs >= 1000 else f"{peaks.clipped_runs} times"
-        notes.append(f"clipped: stays at full scale for 3 samples or more, {runs}")
+        notes.append(f"clipped: stays at full scale for 3 samples or more, {runs}; its true peak may read low")
     if offset > 0.0 and (db := 20.0 * math.log10(offset)) > _OFFSET_DBFS:
         notes.append(f"has a DC offset of {db:.1f} dBFS")
     return tuple(notes)
