@@ -9,6 +9,7 @@ import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
 import urllib.request
 from collections.abc import Iterator
@@ -18,6 +19,7 @@ from pathlib import Path
 import pytest
 
 from oyez.playout.link import EngineLink
+from oyez.playout.supervisor import Supervisor
 from oyez.settings import Settings
 from tests.playout.running import soon
 
@@ -191,6 +193,29 @@ def test_killed_itself_it_leaves_the_engine_playing_and_no_web(services: Service
     first.process.wait(5)
     soon(lambda: not lives(web), within_s=5.0)
     assert first.link.state()["boot"] == boot
+
+
+def test_an_engine_that_hangs_is_ended_and_another_started(
+    settings: Settings, kernels: Path, monkeypatch: pytest.MonkeyPatch
+):
+    monkeypatch.setenv("NUMBA_CACHE_DIR", str(kernels))
+    said: list[str] = []
+    supervisor = Supervisor(
+        Settings(data_dir=settings.data_dir, port=0), keep_engine=False, say=said.append, hangs_s=1.0
+    )
+    runs = threading.Thread(target=supervisor.run, daemon=True)
+    runs.start()
+    try:
+        soon(lambda: any("No venue" in line for line in said), within_s=60.0)
+        before = supervisor.link.ask({"do": "hello"}, timeout_s=2.0)
+        os.kill(before["pid"], signal.SIGSTOP)
+        soon(lambda: any("has not answered for" in line for line in said), within_s=15.0)
+        soon(lambda: supervisor.link.alive() and not lives(before["pid"]), within_s=20.0)
+        assert supervisor.link.ask({"do": "hello"}, timeout_s=2.0)["boot"] != before["boot"]
+    finally:
+        supervisor.stop()
+        runs.join(10.0)
+    assert not runs.is_alive()
 
 
 def test_a_second_service_on_the_folder_is_refused_in_one_line(services: Services, settings: Settings):

@@ -346,7 +346,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: engine.stop())
     with suppress(PermissionError, OSError):
-        os.setpriority(os.PRIO_PROCESS, 0, -10)
+        os.setpriority(os.PRIO_PROCESS, 0, -5)
     status = engine.run()
     sys.stderr.flush()
     os._exit(status)  # threads that hang in a device's driver must not keep the process

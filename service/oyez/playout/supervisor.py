@@ -30,7 +30,8 @@ ENGINE_READY_S = 60.0  # the first start compiles
 WEB_READY_S = 30.0
 VENUE_READY_S = 4.0
 HANGS_S = 20.0
-END_S = 1.7
+END_S = 1.6
+ANSWER_S = 0.3  # to a question in between: nobody who wants to stop us waits for longer
 LONGEST_PAUSE_S = 30.0
 LIVED_S = 60.0
 LOG_BYTES = 1024 * 1024
@@ -65,10 +66,6 @@ class Child:
     def running(self) -> bool:
         return self.process is not None and self.process.poll() is None
 
-    @property
-    def age_s(self) -> float:
-        return time.monotonic() - self._started_s
-
     def keep(self) -> bool:
         """Start it again when it has ended and its pause is over. True when it was started."""
         if self.process is None or self.running:
@@ -89,12 +86,15 @@ class Child:
         self.start()
         return True
 
+    def ask_to_end(self) -> None:
+        if self.process is not None and self.running:
+            self.process.terminate()
+
     def end(self, until_s: float) -> None:
         """SIGTERM, and SIGKILL when it is still there at `until_s` (monotonic)."""
         if self.process is None:
             return
-        if self.running:
-            self.process.terminate()
+        self.ask_to_end()
         with suppress(subprocess.TimeoutExpired):
             self.process.wait(max(0.0, until_s - time.monotonic()))
         if self.running:
@@ -106,9 +106,9 @@ class Child:
 class Supervisor:
     """Runs until told to stop. `say` prints one line for a person."""
 
-    def __init__(self, settings: Settings, *, keep_engine: bool, say: Say) -> None:
-        self.settings, self.keep_engine, self.say = settings, keep_engine, say
-        self.link = EngineLink(settings)
+    def __init__(self, settings: Settings, *, keep_engine: bool, say: Say, hangs_s: float = HANGS_S) -> None:
+        self.settings, self.keep_engine, self.say, self._hangs_s = settings, keep_engine, say, hangs_s
+        self.link = EngineLink(settings, timeout_s=ANSWER_S)
         data = str(settings.data_dir)
         self.engine = Child(
             "engine",
@@ -121,6 +121,8 @@ class Supervisor:
         self._adopted: int | None = None
         self._silent: object = ""
         self._heard_s = time.monotonic()
+        self._asked_s = 0.0
+        self._answered = False  # since it was started
         self._port = settings.port
 
     @property
@@ -159,7 +161,8 @@ class Supervisor:
                 web.keep()
         finally:
             until_s = time.monotonic() + END_S
-            self._end_engine()
+            web.ask_to_end()
+            self._end_engine(until_s)
             web.end(until_s)
             if not self.keep_engine:
                 self.engine.end(until_s)
@@ -219,32 +222,34 @@ class Supervisor:
 
     def _engine_pid(self) -> int | None:
         try:
-            return int(self.link.ask({"do": "hello"}, timeout_s=1.0)["pid"])
+            pid = int(self.link.ask({"do": "hello"})["pid"])
         except EngineGone:
             return None
+        self._heard_s, self._answered = time.monotonic(), True
+        return pid
 
     def _watch_engine(self) -> None:
         if self._adopted is not None and not _lives(self._adopted):
             self.say("The engine has ended; starting another")
             self._adopted = None
             self.engine.start()
-            self._heard_s = time.monotonic()
+            self._heard_s, self._answered = time.monotonic(), False
         if self.engine.keep():
-            self._heard_s = time.monotonic()
+            self._heard_s, self._answered = time.monotonic(), False
         now_s = time.monotonic()
         if now_s - self._heard_s < ASK_S or not (self._adopted or self.engine.running):
             return
+        if now_s - self._asked_s < ASK_S:
+            return
+        self._asked_s = now_s
         if self._say_output():
-            self._heard_s = now_s
-        elif now_s - self._heard_s > HANGS_S and not self._starting():
+            self._heard_s, self._answered = now_s, True
+        elif now_s - self._heard_s > (self._hangs_s if self._answered else ENGINE_READY_S):
             self._put_down()
-
-    def _starting(self) -> bool:
-        return self._adopted is None and self.engine.age_s < ENGINE_READY_S
 
     def _put_down(self) -> None:
         """An engine that has not answered for long is ended; its successor closes what it left open."""
-        self.say(f"The engine has not answered for {HANGS_S:.0f} s; ending it")
+        self.say(f"The engine has not answered for {time.monotonic() - self._heard_s:.0f} s; ending it")
         pid = self._adopted or (self.engine.process.pid if self.engine.process else None)
         if pid is not None:
             with suppress(ProcessLookupError):
@@ -271,15 +276,14 @@ class Supervisor:
                 self.say(f"{str(reason)[:1].upper()}{str(reason)[1:]}: playing into a silent output")
         return True
 
-    def _end_engine(self) -> None:
+    def _end_engine(self, until_s: float) -> None:
         """Ask it to fade and end, or leave it playing."""
         if self.keep_engine:
             self.say("The engine goes on playing")
             return
         with suppress(OyezError):
-            self.link.ask({"do": "shutdown"}, timeout_s=0.5)
+            self.link.shutdown()
         if self._adopted is not None:
-            until_s = time.monotonic() + END_S
             while _lives(self._adopted) and time.monotonic() < until_s:
                 time.sleep(0.02)
 
