@@ -19,7 +19,6 @@ from oyez.loudness.types import Measurement
 
 Samples = npt.NDArray[np.float32]
 Floats = npt.NDArray[np.float64]
-Frames = npt.NDArray[np.int64]
 
 CHANNELS: Final = frozenset(kweight.WEIGHTS)
 _WARM_S = 0.1  # the filters forget their start: what is left of it after this is under -190 dB
@@ -70,7 +69,7 @@ class Meter:
         parts = kernels.LANES // len(self._used)
         seconds = max(1, _STRETCH_BYTES // (4 * channels * sample_rate * parts)) * parts
         self._stretch = seconds * sample_rate
-        self._edges = bin_edges(seconds * gates.BINS_PER_SECOND, sample_rate)
+        self._edges = gates.bin_edges(0, seconds * gates.BINS_PER_SECOND, sample_rate)
         # The stretch being filled, behind the end of the one before it.
         self._buffer = np.zeros((self._before + self._stretch, channels), dtype=np.float32)
         self._filled = 0
@@ -106,7 +105,7 @@ class Meter:
 
     def result(self) -> Measurement:
         """What was measured so far; pushing may go on afterwards."""
-        energy, frames, sums, peaks = self._finish()
+        energy, sums, peaks = self._finish()
         seconds = self.frames / self.sample_rate
         if not peaks.finite or peaks.sample_peak == 0.0:
             return Measurement(
@@ -123,18 +122,21 @@ class Meter:
                 notes=notes_on(seconds=seconds, peaks=peaks, integrated_lufs=None, offset=0.0),
             )
         whole = self._whole_bins()
-        momentary = gates.sliding_means(energy[:whole], frames[:whole], gates.MOMENTARY_BINS)
-        short_term = gates.sliding_means(energy[:whole], frames[:whole], gates.SHORT_TERM_BINS)
-        integrated_lufs, _ = gates.integrated(momentary)
+        rate = self.sample_rate
+        loudest, blocks = gates.window_summary(energy[:whole], rate, gates.MOMENTARY_BINS, gates.BLOCK_STEP_BINS)
+        loudest_3_s, long = gates.window_summary(
+            energy[:whole], rate, gates.SHORT_TERM_BINS, gates.RANGE_STEP_BINS
+        )
+        integrated_lufs, _ = gates.integrated(blocks)
         return Measurement(
             duration_s=seconds,
             sample_rate=self.sample_rate,
             channels=self.channels,
             integrated_lufs=integrated_lufs,
             ungated_lufs=gates.to_lufs(float(energy.sum()) / self.frames),
-            loudness_range_lu=gates.loudness_range(short_term),
-            momentary_max_lufs=gates.to_lufs(float(momentary.max(initial=0.0))),
-            short_term_max_lufs=gates.to_lufs(float(short_term.max(initial=0.0))),
+            loudness_range_lu=gates.loudness_range(long),
+            momentary_max_lufs=gates.to_lufs(loudest),
+            short_term_max_lufs=gates.to_lufs(loudest_3_s),
             true_peak_dbtp=to_db(peaks.true_peak),
             sample_peak_dbfs=to_db(peaks.sample_peak),
             notes=notes_on(
@@ -147,18 +149,20 @@ class Meter:
 
     def series(self) -> Series:
         """Loudness over time so far."""
-        energy, frames, _, _ = self._finish()
-        whole = self._whole_bins()
-        momentary = gates.sliding_means(energy[:whole], frames[:whole], gates.MOMENTARY_BINS)
-        short_term = gates.sliding_means(energy[:whole], frames[:whole], gates.SHORT_TERM_BINS)
+        energy, _, _ = self._finish()
+        whole, rate = self._whole_bins(), self.sample_rate
+        momentary, short_term = (
+            np.concatenate([np.zeros(0), *gates.sliding_means(energy[:whole], rate, bins)])
+            for bins in (gates.MOMENTARY_BINS, gates.SHORT_TERM_BINS)
+        )
         return Series(
             momentary_lufs=gates.to_lufs_each(momentary),
             short_term_lufs=gates.to_lufs_each(short_term),
-            relative_gate_lufs=gates.integrated(momentary)[1],
+            relative_gate_lufs=gates.integrated(momentary[:: gates.BLOCK_STEP_BINS])[1],
         )
 
     def _whole_bins(self) -> int:
-        """The largest k for which bin_edges' edge k is not past the end."""
+        """How many bins end no later than the audio."""
         half = gates.BINS_PER_SECOND // 2
         return ((self.frames + 1) * gates.BINS_PER_SECOND - half - 1) // self.sample_rate
 
@@ -181,7 +185,7 @@ class Meter:
                 self._used,
                 self._before,
                 self._before,
-                bin_edges(per_part, self.sample_rate),
+                gates.bin_edges(0, per_part, self.sample_rate),
                 self._filters,
                 self._weights,
                 energy,
@@ -195,22 +199,18 @@ class Meter:
             frames.reshape(-1), self.channels, start, self._before, self._filters, self._weights, sums
         )
 
-    def _finish(self) -> tuple[Floats, Frames, Floats, PeakSearch]:
-        """Energy and frames of every bin (the last may be short), sums of the samples, peaks; changes nothing."""
+    def _finish(self) -> tuple[Floats, Floats, PeakSearch]:
+        """Energy of every bin (the last may be short), sums of the samples, peaks; changes nothing."""
         peaks, sums, energy = self._peaks.copy(), self._sums.copy(), list(self._energy)
-        frames = [np.diff(self._edges)] * len(energy)
         held = self._buffer[: self._before + self._filled]
         peaks.take(held[self._before - HISTORY :], last=True)
         if self._filled and peaks.finite:
             bins = int(np.searchsorted(self._edges, self._filled, side="right")) - 1
             energy.append(self._energy_of(held, bins, sums))
-            frames.append(np.diff(self._edges[: bins + 1]))
-            if (rest := self._filled - int(self._edges[bins])) > 0:
+            if int(self._edges[bins]) < self._filled:
                 start = self._before + int(self._edges[bins])
                 energy.append(np.array([self._rest_of(held, start, sums)]))
-                frames.append(np.array([rest]))
-        none = np.zeros(0)
-        return np.concatenate([*energy, none]), np.concatenate([*frames, none.astype(np.int64)]), sums, peaks
+        return np.concatenate([*energy, np.zeros(0)]), sums, peaks
 
 
 def measure(samples: Samples, sample_rate: int) -> Measurement:
@@ -223,12 +223,3 @@ def warm_up() -> None:
     hot = np.tile(np.array([[0.0], [1.0], [1.0], [1.0], [-1.0]], dtype=np.float32), (_WARM_FRAMES, 1))
     for sample_rate in (48_000, 96_000):
         measure(hot, sample_rate)
-
-
-def bin_edges(bins: int, sample_rate: int) -> Frames:
-    """The frame at which each 10 ms bin begins, and the end of the last: shape (bins + 1,).
-
-    Where 10 ms is no whole number of samples the edges are rounded, so that bins differ by one sample.
-    """
-    half = gates.BINS_PER_SECOND // 2
-    return (np.arange(bins + 1, dtype=np.int64) * sample_rate + half) // gates.BINS_PER_SECOND
