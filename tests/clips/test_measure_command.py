@@ -28,6 +28,11 @@ KEYS = {
 }
 
 
+@pytest.fixture(autouse=True)
+def own_cache(tmp_path_factory, monkeypatch):
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path_factory.getbasetemp() / "cache"))
+
+
 def measured(capsys, *words):
     status = main(["measure", *map(str, words), "--json"])
     return status, json.loads(capsys.readouterr().out)
@@ -101,6 +106,22 @@ def test_surround_is_measured_in_all_its_channels(tmp_path, capsys):
     _, (entry,) = measured(capsys, write(tmp_path / "surround.wav", samples, subtype="FLOAT"))
     assert entry["integrated_lufs"] == pytest.approx(-23.01 + 10 * np.log10(3 + 2 * 1.41), abs=0.02)
     assert entry["true_peak_dbtp"] == pytest.approx(20 * np.log10(0.8), abs=0.05)
+
+
+def test_what_was_measured_is_not_measured_again_wherever_it_lies(tmp_path, capsys, monkeypatch):
+    file = write(tmp_path / "tone.wav", tone(1, hz=313))
+    first = measured(capsys, file)
+    (tmp_path / "elsewhere").mkdir()
+    other = file.rename(tmp_path / "elsewhere" / "other.wav")
+
+    def not_again(path):
+        raise AssertionError(path)
+
+    monkeypatch.setattr("oyez.clips.measured.measure_file", not_again)
+    status, (entry,) = measured(capsys, other)
+    assert (status, entry["integrated_lufs"]) == (0, first[1][0]["integrated_lufs"])
+    with pytest.raises(AssertionError):
+        measured(capsys, write(tmp_path / "new.wav", tone(1, hz=314)))
 
 
 def test_people_get_a_table(tmp_path, capsys):

@@ -1,4 +1,4 @@
-"""Measuring files as they are, and stored audio once per content.
+"""Measuring files as they are, and stored audio, each once per content.
 
 The result for stored audio lies beside it and is found again by its SHA-256. A stereo clip is also measured as a
 mono zone plays it. What cannot be written is measured again next time.
@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
+import hashlib
 import json
 import secrets
 from pathlib import Path
@@ -18,6 +19,7 @@ import numpy as np
 from oyez.clips.ahead import ahead
 from oyez.clips.decode import open_source
 from oyez.clips.store import SAMPLE_RATE, AudioStore, Sound
+from oyez.clips.warmth import cache_dir, is_writable
 from oyez.errors import ClipRefused
 from oyez.loudness.types import Measurement
 
@@ -52,6 +54,22 @@ def measure_sound(sound: Sound) -> Measurement:
     mono = together.result()
     loudness = mono.integrated_lufs if mono.integrated_lufs is not None else mono.ungated_lufs
     return dataclasses.replace(measured, mono_lufs=loudness, mono_true_peak_dbtp=mono.true_peak_dbtp)
+
+
+def measurement_of_file(path: Path) -> Measurement:
+    """As `measure_file`, once per content: found again in the user's cache by the SHA-256 of the file's bytes."""
+    folder = cache_dir() / "measured"
+    try:
+        with path.open("rb") as file:
+            name = hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError:
+        return measure_file(path)  # says what is wrong with it
+    found = _read(folder / f"{name}.json")
+    if found is None:
+        found = measure_file(path)
+        if is_writable(folder):
+            _write(folder / f"{name}.json", found)
+    return found
 
 
 def measure_file(path: Path) -> Measurement:

@@ -75,10 +75,10 @@ def _measure_all(files: Sequence[Path], *, show: bool) -> list[_Row]:
 
 
 def _measure_one(path: Path) -> _Row:
-    from oyez.clips.measured import measure_file
+    from oyez.clips.measured import measurement_of_file
 
     try:
-        return _Row(file=path, measured=measure_file(path))
+        return _Row(file=path, measured=measurement_of_file(path))
     except ClipRefused as error:
         return _Row(file=path, error=error.why)
     except OSError as error:
