@@ -7,7 +7,7 @@ import dataclasses
 import numpy as np
 import pytest
 
-from oyez.loudness.gain import clip_gain, plain_gain, track_gain_db
+from oyez.loudness.gain import clip_gain, limiter_takes_lu, plain_gain, track_gain_db
 from oyez.loudness.meter import measure
 from oyez.loudness.types import Measurement
 from tests.loudness.programmes import music
@@ -83,15 +83,32 @@ def test_the_limiter_gives_speech_back_what_the_ceiling_holds():
     found = gain(measured(loudness=-22.0, peak=-3.0))
     assert found.gain_db == pytest.approx(4.0)
     assert not found.limited_by_peak
-    assert found.shortfall_lu == 0.0
+    assert found.shortfall_lu == pytest.approx(limiter_takes_lu(2.5, 19.0))
+    assert found.sounds_at_lufs == pytest.approx(-18.0 - found.shortfall_lu)
     assert any("2.5 dB" in note for note in found.notes)
 
 
 def test_the_limiter_gives_6_db_and_no_more():
     found = gain(measured(loudness=-30.0, peak=-3.0))
     assert found.gain_db == pytest.approx(1.5 + 6.0)
-    assert found.shortfall_lu == pytest.approx(4.5)
+    assert found.shortfall_lu == pytest.approx(4.5 + limiter_takes_lu(6.0, 27.0))
     assert found.limited_by_peak
+
+
+def test_what_the_limiter_takes_grows_with_the_peaks_and_with_how_many_there_are():
+    overs = [limiter_takes_lu(over, 18.0) for over in (-3.0, 0.0, 1.0, 2.0, 4.0, 6.0)]
+    assert overs[:2] == [0.0, 0.0]
+    assert overs == sorted(overs)
+    crests = [limiter_takes_lu(4.0, crest) for crest in (24.0, 20.0, 16.0, 12.0, 3.0)]
+    assert crests == sorted(crests)
+    assert crests[-1] == 4.0  # never more than what it holds down
+
+
+def test_a_mono_clip_gives_the_limiter_the_same_work_in_both_kinds_of_zone():
+    # the same signal from one loudspeaker or two: at the same gain the same peaks are held down
+    one, two = gain(measured(-22.0, -3.0), target=-18.0), gain(measured(-22.0, -3.0), zone=2, target=-18.0 + THREE)
+    assert one.gain_db == pytest.approx(two.gain_db)
+    assert one.shortfall_lu == pytest.approx(two.shortfall_lu)
 
 
 def test_more_than_the_largest_gain_is_never_given():

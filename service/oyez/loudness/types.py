@@ -35,8 +35,8 @@ class ClipGain:
     """The gain of one clip in one zone format, and what it leads to.
 
     gain_db          to apply; may exceed what the ceiling allows by what the limiter gives back (speech)
-    sounds_at_lufs   loudness in the zone after gain and limiter; None when nothing was measured
-    shortfall_lu     how far under its target it stays, 0.0 when it reaches it
+    sounds_at_lufs   loudness expected in the zone after gain and limiter; None when nothing was measured
+    shortfall_lu     how far under its target that is, 0.0 when it reaches it
     limited_by_peak  the ceiling, not the target, decided
     """
 
