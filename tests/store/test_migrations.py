@@ -42,6 +42,23 @@ SEEDS: dict[str, str] = {
         INSERT INTO log (venue_id, number, kind, at_ms, occurrence, nominal_ms, claim_of, body, prev, hash)
             VALUES (1, 1, 'claim', 1790000000000, 'closing@1', 1790000000000, 'closing@1', '{{}}', '', 'h');
     """,
+    "0002": f"""
+        INSERT INTO audio VALUES
+            ('{_AUDIO}', 355200, 1, '{{}}', 10, 20, 'closing.flac', 'flac', 1790000000000);
+        INSERT INTO venue (id, slug, revision, name, timezone, day_starts, target_lufs, ceiling_dbtp, max_gain_db,
+            gap_s, cap_below, promo_min_per_hour, duck_margin_lu, duck_fall_s, duck_hold_s, duck_rise_s,
+            duck_bridge_s, hours, holidays) VALUES (1, 'quillfin', 7, 'Quillfin Aquarium', 'Europe/London',
+            '05:00', -18, -1.5, 15, 3, 101, 4.5, 14, 0.6, 0.3, 1.5, 2, '{{"mo": ["10:00-18:00"], "ho": []}}',
+            '{{"country": "GB", "subdiv": "ENG", "dates": [], "except_dates": []}}');
+        INSERT INTO quiet (venue_id, position, zones, from_time, until_time, except_dates, on_holidays, hours,
+            min_priority, music) VALUES (1, 0, '["foyer"]', '13:00', '14:00', '[]', 0, 'venue', 80, 'keep');
+        INSERT INTO zone (venue_id, position, id, name, channels, hours, "on", in_service, music_level_db,
+            announce_level_db, level_db) VALUES (1, 0, 'foyer', 'Foyer', 2, 'venue', 1, 1, 0, 0, -3.5);
+        INSERT INTO clip (venue_id, position, id, file, title, kind, sha256, from_date, until_date)
+            VALUES (1, 0, 'closing', 'closing.flac', 'Closing', 'speech', '{_AUDIO}', '2026-12-01', '2026-12-24');
+        INSERT INTO log (venue_id, number, kind, at_ms, occurrence, nominal_ms, claim_of, body, prev, hash)
+            VALUES (1, 1, 'claim', 1790000000000, 'closing@1', 1790000000000, 'closing@1', '{{}}', '', 'h');
+    """,
 }
 
 
@@ -81,6 +98,8 @@ def test_a_database_of_any_revision_opens_with_everything_in_it(tmp_path: Path, 
     assert rows(path, "SELECT slug, revision, name FROM venue") == [("quillfin", 7, "Quillfin Aquarium")]
     assert rows(path, "SELECT id, level_db FROM zone") == [("foyer", -3.5)]
     assert rows(path, "SELECT id, sha256 FROM clip") == [("closing", "a" * 64)]
+    promo = 6.0 if revision == "0001" else 4.5  # the default where it could not be said
+    assert rows(path, "SELECT promo_min_per_hour FROM venue") == [(promo,)]
     assert rows(path, "SELECT number, occurrence, body FROM log") == [(1, "closing@1", "{}")]
     assert rows(path, "PRAGMA foreign_key_check") == []
 

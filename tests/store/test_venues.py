@@ -155,6 +155,7 @@ def test_every_value_that_is_one_value_has_a_column_of_its_own():
     trees = {f"{name}.{c.name}" for name, kind in kinds.items() for c in kind.__table__.columns if _is_json(c)}
     assert trees == {
         "venue.hours",
+        "venue.holidays",
         "hours_sets.week",
         "seasons.week",
         "hours_except.open",

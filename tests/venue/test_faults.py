@@ -164,7 +164,7 @@ FAULTS = {
     "a day that is none": (
         [('times = ["close-15"]', 'times = ["close-15"]\ndays = ["mo", "monday"]')],
         "rule 'closing-15'",
-        "fixed.days value 2 is 'monday', allowed are 'mo', 'tu', 'we', 'th', 'fr', 'sa', 'su'",
+        "fixed.days value 2 is 'monday', allowed are 'mo', 'tu', 'we', 'th', 'fr', 'sa', 'su', 'ho'",
         "bad-value",
     ),
     "a date that is none": (
@@ -469,6 +469,71 @@ def test_open_only_without_hours_is_always_open():
 
 
 @pytest.mark.parametrize(
+    ("pairs", "entry", "said", "code"),
+    [
+        (
+            [("[limits]\n", '[holidays]\ncountry = "XX"\n[limits]\n')],
+            "holidays",
+            "country is 'XX', which has no calendar of holidays",
+            "unknown-holidays",
+        ),
+        (
+            [("[limits]\n", '[holidays]\ncountry = "GB"\nsubdiv = "QQ"\n[limits]\n')],
+            "holidays",
+            "subdiv is 'QQ', allowed are ENG, NIR, SCT, WLS",
+            "unknown-holidays",
+        ),
+        (
+            [("[limits]\n", '[holidays]\ncountry = "gb"\n[limits]\n')],
+            "holidays",
+            "country is 'gb', allowed are two-letter country codes (ISO 3166-1) like GB",
+            "bad-value",
+        ),
+        (
+            [("[limits]\n", '[holidays]\nsubdiv = "ENG"\n[limits]\n')],
+            "holidays",
+            "subdiv is 'ENG' without a country, allowed is one beside a country",
+            "subdiv-alone",
+        ),
+        (
+            [('except_dates = ["2026-12-24"]', 'exdates = ["2026-12-24T17:45:00"]')],
+            "rule 'closing-15'",
+            "fixed has exdates without rrule, allowed is exdates beside rrule only",
+            "exdates-alone",
+        ),
+        (
+            [('except_dates = ["2026-12-24"]', 'rdates = ["2026-12-24T17:45:00"]')],
+            "rule 'closing-15'",
+            "fixed has rdates without rrule, allowed is rdates beside rrule only",
+            "rdates-alone",
+        ),
+        (
+            [('dtstart = "2026-11-06T20:00:00"', 'dtstart = "2026-11-06T20:00:00"\nexdates = ["2026-12-04"]')],
+            "rule 'members'",
+            "fixed.exdates value 1",
+            "bad-value",
+        ),
+        (
+            [('fr = ["10:00-18:00", "19:30-01:30"]', 'ho = ["10:00-18:00", "17:00-19:00"]')],
+            "hours",
+            "ho has '10:00-18:00' and '17:00-19:00', which overlap",
+            "periods-overlap",
+        ),
+    ],
+)
+def test_holidays_campaigns_and_excepted_times_have_their_faults(pairs, entry: str, said: str, code: str):
+    faults = [f for f in findings(edited(*pairs)) if f.level == "fault"]
+    assert [(f.entry, f.code) for f in faults] == [(entry, code)]
+    assert said in faults[0].message
+
+
+def test_a_calendar_of_holidays_that_there_is_has_no_finding():
+    given = '[holidays]\ncountry = "GB"\nsubdiv = "ENG"\ndates = ["2026-11-30"]\n[limits]\n'
+    with_ho = edited(("[limits]\n", given), ('mo = ["09:00-17:30"]', 'mo = ["09:00-17:30"]\nho = []'))
+    assert findings(with_ho) == ()
+
+
+@pytest.mark.parametrize(
     "week",
     [
         'mo = ["10:00-18:00", "18:00-20:00"]',  # touching is not overlapping
@@ -504,6 +569,29 @@ WARNINGS = {
         [('chime = "two-tone"', 'chime = "closing-15"')],
         "rule 'closing-15'",
         "chime is the clip 'closing-15' of the kind 'speech', it is levelled as such",
+    ),
+    "a campaign the wrong way round": (
+        [
+            (
+                'title = "Closing in fifteen minutes"\n\n[[clips]]',
+                'title = "Closing"\nfrom_date = "2027-01-02"\nuntil_date = "2027-01-01"\n\n[[clips]]',
+            )
+        ],
+        "clip 'closing-15'",
+        "is never valid: from_date 2027-01-02 is after until_date 2027-01-01",
+    ),
+    "holidays meant without any": (
+        [("except_dates = [", "on_holidays = false\nexcept_dates = [")],
+        "rule 'closing-15'",
+        "on_holidays means public holidays, but the venue has none: give [holidays] a country or dates",
+    ),
+    "a holiday that never holds": (
+        [
+            ("except_dates = [", 'days = ["mo", "ho"]\non_holidays = false\nexcept_dates = ['),
+            ("[limits]\n", '[holidays]\ncountry = "GB"\n[limits]\n'),
+        ],
+        "rule 'closing-15'",
+        "has 'ho' in days, which never holds with on_holidays = false",
     ),
     "a zone on no output": (
         [(", theatre = [3]", "")],

@@ -132,7 +132,10 @@ TEXTS = st.text(
 FILES = st.lists(IDS, min_size=1, max_size=3).map("/".join).map(lambda name: name + ".flac")
 CLOCKS = st.times().map(lambda t: t.strftime("%H:%M:%S"))
 DATES = st.dates(min_value=dt.date(2020, 1, 1), max_value=dt.date(2090, 1, 1)).map(str)
-DAYS = st.lists(st.sampled_from(["mo", "tu", "we", "th", "fr", "sa", "su"]), max_size=4)
+DAYS = st.lists(st.sampled_from(["mo", "tu", "we", "th", "fr", "sa", "su", "ho"]), max_size=4)
+LOCALS = st.datetimes(dt.datetime(2020, 1, 1), dt.datetime(2090, 1, 1)).map(  # noqa: DTZ001
+    lambda t: t.replace(microsecond=0).isoformat()
+)
 
 
 def numbers(low: float, high: float) -> st.SearchStrategy[float]:
@@ -150,7 +153,7 @@ def _some(draw: st.DrawFn, tree: dict[str, Any], optional: dict[str, st.SearchSt
 def _week(draw: st.DrawFn) -> dict[str, Any]:
     """One or two periods a day that neither overlap nor cross 05:00."""
     week: dict[str, Any] = {}
-    for day in ("mo", "we", "fr", "su"):
+    for day in ("mo", "we", "fr", "su", "ho"):
         week |= _some(draw, {}, {day: st.sampled_from([["10:00-18:00"], ["09:00-12:00", "19:30-01:30"], []])})
     return week
 
@@ -170,6 +173,7 @@ def venues(draw: st.DrawFn) -> VenueFile:
         "from_date": DATES,
         "until_date": DATES,
         "except_dates": st.lists(DATES, max_size=2),
+        "on_holidays": st.booleans(),
     }
     times = st.one_of(CLOCKS, st.sampled_from(["open", "close", "open+10", "close-15"]))
     ducks = {
@@ -223,6 +227,8 @@ def venues(draw: st.DrawFn) -> VenueFile:
             tree["fixed"] = _some(draw, {"times": draw(st.lists(times, min_size=1, max_size=3))}, dated)
         elif when == "rrule":
             tree["fixed"] = {"rrule": "FREQ=WEEKLY;BYDAY=FR,SA", "dtstart": draw(DATES) + "T20:00:00"}
+            beside = {"exdates": st.lists(LOCALS, max_size=2), "rdates": st.lists(LOCALS, max_size=2)}
+            tree["fixed"] = _some(draw, tree["fixed"], {**beside, "on_holidays": st.booleans()})
         elif when == "interval":
             inner = {"every_min": draw(numbers(0.1, 1440)), "start": draw(times), "end": draw(times)}
             tree["interval"] = _some(draw, inner, dated)
@@ -278,7 +284,19 @@ def venues(draw: st.DrawFn) -> VenueFile:
             {"date": d, **draw(st.sampled_from([{"closed": True}, {"open": ["11:00-15:00"]}, {"open": []}]))}
             for d in dates
         ],
-        "limits": _some(draw, {}, {"max_per_hour": st.integers(1, 100), "cap_below": st.integers(0, 101)}),
+        "holidays": {
+            **draw(st.sampled_from([{}, {"country": "GB", "subdiv": "ENG"}, {"country": "DE"}])),
+            **_some(draw, {}, {"dates": st.lists(DATES, max_size=2), "except_dates": st.lists(DATES, max_size=2)}),
+        },
+        "limits": _some(
+            draw,
+            {},
+            {
+                "max_per_hour": st.integers(1, 100),
+                "cap_below": st.integers(0, 101),
+                "promo_min_per_hour": numbers(0, 60),
+            },
+        ),
         "quiet": [quiet() for _ in range(draw(st.integers(0, 2)))],
         "sources": [
             _some(
@@ -298,6 +316,8 @@ def venues(draw: st.DrawFn) -> VenueFile:
                 {
                     "kind": st.sampled_from(["speech", "music", "chime", "effect"]),
                     "duration_ms": st.integers(1, 10**7),
+                    "from_date": DATES,
+                    "until_date": DATES,
                 },
             )
             for c in clips

@@ -9,6 +9,7 @@ import datetime as dt
 from collections.abc import Iterable, Mapping, Sequence
 
 from oyez.mixing.duck import DuckShape, corner_points
+from oyez.planning.byhand import barred
 from oyez.planning.ducking import Ducking
 from oyez.planning.hours import OperatingDay
 from oyez.planning.music import music_spans
@@ -33,10 +34,11 @@ def plan_day(venue: VenueFile, date: dt.date, facts: Mapping[str, ClipFacts], *,
     day = OperatingDay(venue, date)
     quiet = quiet_spans(day, live.holds if live else ())
     in_zone = by_zone(quiet)
+    wanted, out = barred(venue, date, _wanted(occurrences(day, facts, in_zone), live), live)
     placed = place(
         venue,
         day.span,
-        _wanted(occurrences(day, facts, in_zone), live),
+        wanted,
         in_zone,
         taken=live.taken if live else (),
         not_before_ms=live.now_ms if live else None,
@@ -46,6 +48,7 @@ def plan_day(venue: VenueFile, date: dt.date, facts: Mapping[str, ClipFacts], *,
     plays = [_play(venue, p, ducking) for p in placed if p.start_ms is not None]
     plays.sort(key=lambda p: (p.start_ms, p.order, p.nominal_ms, place_of[p.zones[0]], p.id))
     unplaced = [_unplaced(p) for p in placed if p.start_ms is None]
+    unplaced += [_unplaced(Placed(occurrence=o, start_ms=None, reason=reason)) for o, reason in out]
     unplaced.sort(key=lambda u: (u.nominal_ms, u.order, [place_of[z] for z in u.zones[:1]], u.id))
     sets = ["venue", *(s.id for s in venue.hours_sets)]
     return Plan(

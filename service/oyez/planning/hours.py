@@ -10,10 +10,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
+from oyez.planning.holidays import is_holiday
 from oyez.planning.time import day_span, to_utc_ms, wall_time
 from oyez.planning.types import Span
 from oyez.venue.models import VenueFile, Week
-from oyez.venue.units import DAY_NAMES, Day, read_clock, read_period, read_time
+from oyez.venue.units import DAY_NAMES, HOLIDAY, Day, read_clock, read_period, read_time
 from oyez.venue.units import Anchor as AnchorTime
 
 MINUTE_MS = 60_000
@@ -37,8 +38,16 @@ class OperatingDay:
         self.span = day_span(venue, date)
         self.weekday: Day = DAY_NAMES[date.weekday()]
         self._starts_s = read_clock(venue.venue.day_starts).seconds
+        self._holiday: bool | None = None
         self._openings: dict[str, Opening] = {}
         self._clocks: dict[int, int] = {}
+
+    @property
+    def holiday(self) -> bool:
+        """Whether it is a public holiday of the venue. Raises InputError for a country without a calendar."""
+        if self._holiday is None:
+            self._holiday = is_holiday(self.venue.holidays, self.date)
+        return self._holiday
 
     def clock(self, seconds: int) -> int:
         """Instant of a clock time: at or after `day_starts` on this date, an earlier one on the next."""
@@ -67,18 +76,24 @@ class OperatingDay:
         return Opening(periods=tuple(sorted((s for s in spans if s.end_ms > s.start_ms), key=_by_start)))
 
     def _period_texts(self, set_id: str) -> tuple[str, ...] | None:
-        """What holds on this day: an exception for the set, one for all sets, a season, the week."""
+        """What holds on this day: an exception for the set, one for all sets, a season, the week.
+
+        Season and week say by `ho` what holds on public holidays.
+        """
         for wanted in (set_id, None):
             for entry in self.venue.hours_except:
                 if entry.date == self.date and entry.hours == wanted:
                     return () if entry.closed else (entry.open or ())
         for season in self.venue.seasons:
             if season.hours == set_id and season.from_date <= self.date <= season.until_date:
-                return season.periods(self.weekday)
+                return self._of_week(season)
         week: Week | None = self.venue.hours
         if set_id != "venue":
             week = next(s for s in self.venue.hours_sets if s.id == set_id)
-        return None if week is None else week.periods(self.weekday)
+        return None if week is None else self._of_week(week)
+
+    def _of_week(self, week: Week) -> tuple[str, ...]:
+        return week.periods(self.weekday, holiday=week.ho is not None and self.holiday)
 
     def _period(self, text: str) -> Span:
         period = read_period(text)
@@ -124,10 +139,16 @@ class OperatingDay:
         from_date: dt.date | None,
         until_date: dt.date | None,
         except_dates: Iterable[dt.date],
+        on_holidays: bool | None = None,
     ) -> bool:
-        """Whether this operating day is among those meant (both dates included)."""
+        """Whether this operating day is among those meant (both dates included).
+
+        days         weekdays, and "ho" for public holidays whatever their weekday
+        on_holidays  False: never on those, True: on those alone
+        """
         return (
-            (days is None or self.weekday in days)
+            (days is None or self.weekday in days or (HOLIDAY in days and self.holiday))
+            and (on_holidays is None or on_holidays == self.holiday)
             and (from_date is None or from_date <= self.date)
             and (until_date is None or self.date <= until_date)
             and self.date not in except_dates

@@ -65,7 +65,7 @@ def too_many(day: OperatingDay, rule: Rule) -> InputError:
 def _fixed(day: OperatingDay, rule: Rule, fixed: Fixed) -> list[int]:
     if fixed.rrule is not None:
         return _recurring(day, rule, fixed)
-    if not day.holds(fixed.days, fixed.from_date, fixed.until_date, fixed.except_dates):
+    if not day.holds(fixed.days, fixed.from_date, fixed.until_date, fixed.except_dates, fixed.on_holidays):
         return []
     return [at_ms for text in fixed.times for at_ms in day.instants(text, rule.hours)]
 
@@ -83,6 +83,9 @@ def _recurring(day: OperatingDay, rule: Rule, fixed: Fixed) -> list[int]:
     except ValueError as error:
         raise InputError(f"rule '{rule.id}': rrule {error}") from None
     span, last_ms = day.span, None
+    if fixed.on_holidays is not None and fixed.on_holidays != day.holiday:
+        return []
+    taken_out = {to_utc_ms(day.zone, wall) for wall in fixed.exdates}
     if recurrence.until is not None and recurrence.until_utc:
         last_ms = int(recurrence.until.replace(tzinfo=dt.UTC).timestamp()) * 1000
     # A gap moves a local time by its own length, at most a day (a zone that changed sides of the date line).
@@ -95,11 +98,16 @@ def _recurring(day: OperatingDay, rule: Rule, fixed: Fixed) -> list[int]:
             found.append(at_ms)
             if len(found) > 2 * MAX_A_DAY:
                 raise too_many(day, rule)
-    return found
+    added = (to_utc_ms(day.zone, wall) for wall in fixed.rdates)
+    found.extend(at_ms for at_ms in added if span.start_ms <= at_ms < span.end_ms)
+    # RFC 5545 section 3.8.5.1: what EXDATE names is taken out of what RRULE and RDATE give together.
+    return [at_ms for at_ms in found if at_ms not in taken_out]
 
 
 def _interval(day: OperatingDay, rule: Rule, interval: Interval) -> list[int]:
-    if not day.holds(interval.days, interval.from_date, interval.until_date, interval.except_dates):
+    if not day.holds(
+        interval.days, interval.from_date, interval.until_date, interval.except_dates, interval.on_holidays
+    ):
         return []
     step_ms = max(1, to_ms(interval.every_min * 60.0))
     found: list[int] = []

@@ -12,12 +12,13 @@ from oyez.planning.types import QuietSpan
 def quiet_spans(day: OperatingDay, holds: Iterable[QuietSpan] = ()) -> tuple[QuietSpan, ...]:
     """Every quiet window of the day, one a zone, in the file's order of zones, then by start.
 
-    `holds` are windows made by hand; they count like the others.
+    `holds` are windows made by hand; they count like the others. One of a zone that is no more is left out.
     """
     venue = day.venue
-    found: list[QuietSpan] = list(holds)
+    places = {z.id: i for i, z in enumerate(venue.zones)}
+    found: list[QuietSpan] = [hold for hold in holds if hold.zone in places]
     for entry in venue.quiet:
-        if not day.holds(entry.days, entry.from_date, entry.until_date, entry.except_dates):
+        if not day.holds(entry.days, entry.from_date, entry.until_date, entry.except_dates, entry.on_holidays):
             continue
         for window in day.windows(entry.from_, entry.until, entry.hours):
             if window.end_ms <= window.start_ms:
@@ -34,7 +35,6 @@ def quiet_spans(day: OperatingDay, holds: Iterable[QuietSpan] = ()) -> tuple[Qui
                 )
                 for zone_id in venue.resolve(entry.zones)
             )
-    places = {z.id: i for i, z in enumerate(venue.zones)}
     return tuple(sorted(found, key=lambda q: (places[q.zone], q.start_ms, q.end_ms, q.min_priority, q.label)))
 
 

@@ -123,6 +123,7 @@ class QuietSpan:
     min_priority: int
     music_off: bool
     label: str  # in words, e.g. "quiet 13:30-14:00"
+    who: str | None = None  # who made it by hand; None: it was designed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -181,6 +182,7 @@ class Live:
     done     ids of occurrences that are finished or were given up: never planned again
     events   asked for by a person or restarted after a cut, not yet begun; they are placed with the rest
     holds    quiet windows made by hand
+    skips    ids of occurrences skipped by hand: listed without a place, and take none
     """
 
     now_ms: int
@@ -188,6 +190,7 @@ class Live:
     done: frozenset[str] = frozenset()
     events: tuple[Occurrence, ...] = ()
     holds: tuple[QuietSpan, ...] = ()
+    skips: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

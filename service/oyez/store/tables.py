@@ -25,7 +25,7 @@ from sqlalchemy import (
 from sqlalchemy.engine.default import DefaultExecutionContext
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 
-HEAD = "0001"
+HEAD = "0002"
 """The schema these tables describe: the newest revision in migrations/versions (a test compares)."""
 
 Tree = dict[str, Any]
@@ -50,7 +50,7 @@ class Base(DeclarativeBase):
 
 
 class VenueRow(Base):
-    """[venue], [limits], [duck] and [hours] of a venue file.
+    """[venue], [limits], [duck], [hours] and [holidays] of a venue file.
 
     slug      the venue's short name in commands
     revision  rises by one with every change of anything that belongs to the venue
@@ -71,6 +71,7 @@ class VenueRow(Base):
     gap_s: Mapped[float]
     max_per_hour: Mapped[int | None]
     cap_below: Mapped[int]
+    promo_min_per_hour: Mapped[float]
     duck_depth_db: Mapped[float | None]
     duck_margin_lu: Mapped[float]
     duck_fall_s: Mapped[float]
@@ -78,6 +79,7 @@ class VenueRow(Base):
     duck_rise_s: Mapped[float]
     duck_bridge_s: Mapped[float]
     hours: Mapped[Tree | None]
+    holidays: Mapped[Tree | None]
 
 
 class OfVenue:
@@ -134,6 +136,7 @@ class QuietRow(OfVenue, Base):
     from_date: Mapped[dt.date | None]
     until_date: Mapped[dt.date | None]
     except_dates: Mapped[Items]
+    on_holidays: Mapped[bool | None]
     hours: Mapped[str] = mapped_column(String(64))
     min_priority: Mapped[int]
     music: Mapped[str] = mapped_column(String(16))
@@ -200,6 +203,8 @@ class ClipRow(Named, Base):
     title: Mapped[str]
     kind: Mapped[str] = mapped_column(String(16))
     duration_ms: Mapped[int | None]
+    from_date: Mapped[dt.date | None]
+    until_date: Mapped[dt.date | None]
     sha256: Mapped[str | None] = mapped_column(ForeignKey("audio.sha256"), index=True)
 
 

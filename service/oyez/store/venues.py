@@ -31,8 +31,8 @@ from oyez.store.tables import (
     VenueRow,
     ZoneRow,
 )
-from oyez.venue.models import VenueFile
-from oyez.venue.units import DAY_NAMES
+from oyez.venue.models import Holidays, VenueFile
+from oyez.venue.units import WEEK_KEYS
 
 # A row may name one of a table before it (clip, source): this is the order of writing, taking out goes backwards.
 TABLES: dict[str, type[Any]] = {
@@ -51,7 +51,7 @@ TABLES: dict[str, type[Any]] = {
 
 _COLUMN_OF = {"from": "from_time", "until": "until_time"}
 _NOT_IN_FILE = {"venue_id", "position", "sha256"}
-_WEEK = frozenset(DAY_NAMES)
+_WEEK = frozenset(WEEK_KEYS)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,6 +126,7 @@ def read_venue(session: Session, venue_id: int) -> VenueFile:
         "limits": {key: row[key] for key in _LIMIT_KEYS},
         "duck": {key: row[f"duck_{key}"] for key in _DUCK_KEYS},
         "hours": row["hours"],
+        "holidays": row["holidays"] or {},
     }
     if tree["duck"]["depth_db"] is None:
         tree["duck"]["depth_db"] = "auto"
@@ -227,7 +228,7 @@ def source_tracks(session: Session, venue_id: int) -> dict[tuple[str, str], list
 
 
 _VENUE_KEYS = ("name", "timezone", "day_starts", "target_lufs", "ceiling_dbtp", "max_gain_db", "gap_s")
-_LIMIT_KEYS = ("max_per_hour", "cap_below")
+_LIMIT_KEYS = ("max_per_hour", "cap_below", "promo_min_per_hour")
 _DUCK_KEYS = ("depth_db", "margin_lu", "fall_s", "hold_s", "rise_s", "bridge_s")
 
 
@@ -240,6 +241,7 @@ def _venue_values(venue: VenueFile) -> dict[str, Any]:
         **{key: getattr(venue.limits, key) for key in _LIMIT_KEYS},
         **duck,
         "hours": None if venue.hours is None else venue.hours.model_dump(mode="json"),
+        "holidays": None if venue.holidays == Holidays() else venue.holidays.model_dump(mode="json"),
     }
 
 
@@ -256,7 +258,7 @@ def _row(kind: type[OfVenue], entry: Any) -> dict[str, Any]:
         if name in _NOT_IN_FILE:
             continue
         if name == "week":
-            row[name] = {day: trees[day] for day in DAY_NAMES}
+            row[name] = {day: trees[day] for day in WEEK_KEYS}
         else:
             key = next((k for k, c in _COLUMN_OF.items() if c == name), name)
             row[name] = trees[key] if isinstance(column.type, JSON) else values[key]

@@ -12,8 +12,9 @@ from pathlib import PurePosixPath, PureWindowsPath
 from oyez.errors import Fault
 from oyez.venue.allowed import STAND_IN_ID, Place, nearest, quoted
 from oyez.venue.finding import Finding
+from oyez.venue.holidays import holiday_findings
 from oyez.venue.hours import hours_findings
-from oyez.venue.models import Fixed, Interval, Quiet, Rule, VenueFile
+from oyez.venue.models import Clip, Fixed, Interval, Quiet, Rule, VenueFile
 from oyez.venue.names import NOUNS, entry_name
 from oyez.venue.outputs import output_findings
 from oyez.venue.rrule import rrule_faults
@@ -38,6 +39,7 @@ def find_all(venue: VenueFile) -> list[Finding]:
     return [
         *_same_ids(venue),
         *hours_findings(venue),
+        *holiday_findings(venue),
         *_unknown_names(venue),
         *_quiet(venue),
         *_rules(venue),
@@ -147,9 +149,10 @@ def _anchors(times: Sequence[tuple[Place, str]], hours: str, venue: VenueFile) -
             yield Finding(place=place, also=(("hours",),), message=message, code="no-hours")
 
 
-def _backwards(place: Place, span: Fixed | Interval | Quiet) -> Iterator[Finding]:
+def _backwards(place: Place, span: Clip | Fixed | Interval | Quiet) -> Iterator[Finding]:
     if span.from_date and span.until_date and span.from_date > span.until_date:
-        message = f"never applies: from_date {span.from_date} is after until_date {span.until_date}"
+        never = "is never valid" if isinstance(span, Clip) else "never applies"
+        message = f"{never}: from_date {span.from_date} is after until_date {span.until_date}"
         also = ((*place, "from_date"), (*place, "until_date"))
         yield Finding(place=place, also=also, message=message, code="dates-backwards", level="warning")
 
@@ -198,11 +201,10 @@ def _fixed(at: Place, rule: Rule, venue: VenueFile) -> Iterator[Finding]:
         if not fixed.times:
             message = "fixed has no time, allowed are times, or rrule with dtstart"
             yield Finding(place=place, message=message, code="no-times", lacking=True)
-        if fixed.dtstart is not None:
-            message = "fixed has dtstart without rrule, allowed is dtstart beside rrule only"
-            yield Finding(
-                place=(*place, "dtstart"), also=((*place, "rrule"),), message=message, code="dtstart-alone"
-            )
+        for key in ("dtstart", "exdates", "rdates"):
+            if getattr(fixed, key) not in (None, ()):
+                message = f"fixed has {key} without rrule, allowed is {key} beside rrule only"
+                yield Finding(place=(*place, key), also=((*place, "rrule"),), message=message, code=f"{key}-alone")
     else:
         for said in rrule_faults(fixed.rrule):
             yield Finding(place=(*place, "rrule"), message=f"fixed.rrule {said}", code="bad-rrule")
@@ -220,6 +222,7 @@ def _fixed(at: Place, rule: Rule, venue: VenueFile) -> Iterator[Finding]:
 
 def _files(venue: VenueFile) -> Iterator[Finding]:
     for i, clip in enumerate(venue.clips):
+        yield from _backwards(("clips", i), clip)
         if escapes(clip.file):
             yield _escaping(("clips", i, "file"), clip.file, "the venue file's folder")
     for i, source in enumerate(venue.sources):

@@ -11,7 +11,7 @@ from itertools import combinations
 from oyez.venue.allowed import Place
 from oyez.venue.finding import Finding
 from oyez.venue.models import VenueFile, Week
-from oyez.venue.units import DAY_NAMES, read_clock, read_period
+from oyez.venue.units import DAY_NAMES, HOLIDAY, read_clock, read_period
 
 DAY_S = 86_400
 
@@ -36,6 +36,7 @@ def hours_findings(venue: VenueFile) -> Iterator[Finding]:
     for place, week in weeks:
         for day in DAY_NAMES:
             yield from _periods((*place, day), week.periods(day), day_starts_s, venue)
+        yield from _periods((*place, HOLIDAY), week.ho or (), day_starts_s, venue)
     for i, single in enumerate(venue.hours_except):
         at: Place = ("hours_except", i)
         yield from _periods((*at, "open"), single.open or (), day_starts_s, venue)

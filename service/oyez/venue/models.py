@@ -17,7 +17,7 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 from pydantic_core import PydanticCustomError
 
 from oyez.venue.priority import AfterCut, step_of
-from oyez.venue.units import Day, read_clock, read_period, read_time, to_ms
+from oyez.venue.units import Day, DayOrHoliday, read_clock, read_period, read_time, to_ms
 
 
 def _checked_clock(text: str) -> str:
@@ -56,6 +56,12 @@ def _checked_local(time: dt.datetime) -> dt.datetime:
             "like 2026-11-06T20:00:00"
         )
     return time
+
+
+def _checked_country(code: str) -> str:
+    if not (len(code) == 2 and code.isascii() and code.isalpha() and code.isupper()):
+        raise ValueError(f"is '{code}', allowed are two-letter country codes (ISO 3166-1) like GB")
+    return code
 
 
 def _checked_whole(value: object) -> object:
@@ -105,7 +111,21 @@ Db = Annotated[float, Field(ge=-100.0, le=40.0, allow_inf_nan=False)]
 Lufs = Annotated[float, Field(ge=-70.0, le=0.0, allow_inf_nan=False)]
 Seconds = Annotated[float, Field(ge=0.0, le=86400.0, allow_inf_nan=False)]
 Priority = Annotated[int, Field(ge=0, le=100)]
-Days = tuple[Day, ...]
+Days = tuple[DayOrHoliday, ...]
+LocalTime = Annotated[dt.datetime, AfterValidator(_checked_local)]
+CountryCode = Annotated[
+    str,
+    AfterValidator(_checked_country),
+    Field(
+        examples=["GB"],
+        json_schema_extra={"allowed": "two-letter country codes (ISO 3166-1) like GB"},
+    ),
+]
+RegionCode = Annotated[
+    str,
+    AfterValidator(_checked_line),
+    Field(min_length=1, max_length=20, examples=["ENG"], json_schema_extra={"allowed": "region codes like ENG"}),
+]
 ClipKind = Literal["speech", "music", "chime", "effect"]
 
 
@@ -126,7 +146,10 @@ class VenueSettings(Entry):
 
 
 class Week(Entry):
-    """Opening periods by weekday of the operating day; a day left out or empty is closed."""
+    """Opening periods by weekday of the operating day; a day left out or empty is closed.
+
+    `ho` replaces the weekday's on public holidays; None: they are days like others.
+    """
 
     mo: tuple[PeriodText, ...] = ()
     tu: tuple[PeriodText, ...] = ()
@@ -135,8 +158,11 @@ class Week(Entry):
     fr: tuple[PeriodText, ...] = ()
     sa: tuple[PeriodText, ...] = ()
     su: tuple[PeriodText, ...] = ()
+    ho: tuple[PeriodText, ...] | None = None
 
-    def periods(self, day: Day) -> tuple[str, ...]:
+    def periods(self, day: Day, *, holiday: bool = False) -> tuple[str, ...]:
+        if holiday and self.ho is not None:
+            return self.ho
         found: tuple[str, ...] = getattr(self, day)
         return found
 
@@ -162,13 +188,28 @@ class HoursExcept(Entry):
     open: tuple[PeriodText, ...] | None = None
 
 
+class Holidays(Entry):
+    """Public holidays: those of a country and region, and dates of the venue's own."""
+
+    country: CountryCode | None = None
+    subdiv: RegionCode | None = None
+    dates: tuple[dt.date, ...] = ()
+    except_dates: tuple[dt.date, ...] = ()
+
+
 class Limits(Entry):
+    """`promo_min_per_hour` bounds nothing: more promotion in a zone is only warned of."""
+
     max_per_hour: Annotated[int, Field(ge=1, le=10000)] | None = None
     cap_below: Annotated[int, Field(ge=0, le=101)] = 101
+    promo_min_per_hour: Annotated[float, Field(ge=0.0, le=60.0, allow_inf_nan=False)] = 6.0  # common practice
 
 
 class Quiet(Entry):
-    """A quiet window: nothing under `min_priority` may sound in its zones."""
+    """A quiet window: nothing under `min_priority` may sound in its zones.
+
+    on_holidays  false: never on public holidays, true: on those alone; default both
+    """
 
     zones: Annotated[tuple[Id, ...], Field(min_length=1)]
     from_: Annotated[TimeText, Field(alias="from")]
@@ -177,6 +218,7 @@ class Quiet(Entry):
     from_date: dt.date | None = None
     until_date: dt.date | None = None
     except_dates: tuple[dt.date, ...] = ()
+    on_holidays: bool | None = None
     hours: Id = "venue"
     min_priority: Annotated[int, Field(ge=0, le=101)]
     music: Literal["keep", "off"] = "keep"
@@ -258,10 +300,22 @@ class Clip(Entry):
     title: Title
     kind: ClipKind = "speech"
     duration_ms: Annotated[int, Field(ge=1, le=4 * 3600 * 1000)] | None = None
+    from_date: dt.date | None = None
+    until_date: dt.date | None = None
+
+    def valid_on(self, date: dt.date) -> bool:
+        """Whether it may be used on this operating day: a campaign has a first and a last one, both included."""
+        return (self.from_date is None or self.from_date <= date) and (
+            self.until_date is None or date <= self.until_date
+        )
 
 
 class Fixed(Entry):
-    """At given times: `times` on days between dates, or an RRULE of RFC 5545 with its local DTSTART."""
+    """At given times: `times` on days between dates, or an RRULE of RFC 5545 with its local DTSTART.
+
+    exdates, rdates  beside rrule: local times taken out of and added to what it gives
+    on_holidays      false: never on public holidays, true: on those alone; default both
+    """
 
     times: tuple[TimeText, ...] = ()
     days: Days | None = None
@@ -269,7 +323,10 @@ class Fixed(Entry):
     until_date: dt.date | None = None
     except_dates: tuple[dt.date, ...] = ()
     rrule: Annotated[str, Field(max_length=1000), AfterValidator(_checked_line)] | None = None
-    dtstart: Annotated[dt.datetime, AfterValidator(_checked_local)] | None = None
+    dtstart: LocalTime | None = None
+    exdates: tuple[LocalTime, ...] = ()
+    rdates: tuple[LocalTime, ...] = ()
+    on_holidays: bool | None = None
 
 
 class Interval(Entry):
@@ -282,6 +339,7 @@ class Interval(Entry):
     from_date: dt.date | None = None
     until_date: dt.date | None = None
     except_dates: tuple[dt.date, ...] = ()
+    on_holidays: bool | None = None
 
 
 class Rule(Entry):
@@ -351,6 +409,7 @@ class VenueFile(Entry):
     hours_sets: tuple[HoursSet, ...] = ()
     seasons: tuple[Season, ...] = ()
     hours_except: tuple[HoursExcept, ...] = ()
+    holidays: Holidays = Holidays()
     limits: Limits = Limits()
     quiet: tuple[Quiet, ...] = ()
     sources: tuple[Source, ...] = ()

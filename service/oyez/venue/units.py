@@ -10,7 +10,10 @@ from dataclasses import dataclass
 from typing import Literal
 
 Day = Literal["mo", "tu", "we", "th", "fr", "sa", "su"]
+DayOrHoliday = Literal["mo", "tu", "we", "th", "fr", "sa", "su", "ho"]
 DAY_NAMES: tuple[Day, ...] = ("mo", "tu", "we", "th", "fr", "sa", "su")
+HOLIDAY: Literal["ho"] = "ho"
+WEEK_KEYS: tuple[DayOrHoliday, ...] = (*DAY_NAMES, HOLIDAY)
 
 _CLOCK = re.compile(r"(\d{2}):(\d{2})(?::(\d{2}))?")
 _ANCHOR = re.compile(r"(open|close)(?:([+-])(\d{1,4}))?")

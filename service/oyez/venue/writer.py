@@ -8,7 +8,7 @@ from typing import Any
 
 from oyez.venue.models import VenueFile
 from oyez.venue.names import NOUNS
-from oyez.venue.units import DAY_NAMES
+from oyez.venue.units import WEEK_KEYS
 
 _WIDTH = 115
 _TABLES_INSIDE = ("eq", "duck", "fixed", "interval")
@@ -25,7 +25,7 @@ def venue_tree(venue: VenueFile) -> dict[str, Any]:
 
 
 def _days_last(week: dict[str, Any]) -> dict[str, Any]:
-    days = {key: value for key, value in week.items() if key in DAY_NAMES}
+    days = {key: value for key, value in week.items() if key in WEEK_KEYS}
     return {key: value for key, value in week.items() if key not in days} | days
 
 
