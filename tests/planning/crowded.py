@@ -38,3 +38,24 @@ def crowded_day(seed: int, *, rules: int | None = None) -> VenueFile:
         ]
     limits = {"max_per_hour": r.randint(3, 12), "cap_below": r.choice([30, 101])} if r.random() < 0.3 else {}
     return venue(*made, zones=zones, gap_s=r.choice([0.0, 3.0, 3.0]), quiet=quiet, limits=limits)
+
+
+def packed_day(seed: int) -> VenueFile:
+    """Some 90 announcements of one priority, with much patience, into zones that just about hold them all."""
+    r = random.Random(seed)
+    zones = [f"z{i}" for i in range(r.randint(2, 6))]
+    made = []
+    for i in range(r.randint(20, 34)):
+        minutes = sorted({r.randrange(600, 600 + 90) for _ in range(r.choice([2, 3, 4]))})
+        made.append(
+            rule(
+                f"r{i}",
+                length_s=r.choice([20, 30, 45, 60, 75]),
+                zones=r.sample(zones, r.choice([1, 1, 2])),
+                priority=40,
+                wait_s=r.choice([60, 300, 600]),
+                fixed={"times": [f"{m // 60:02d}:{m % 60:02d}" for m in minutes]},
+            )
+        )
+    limits = {"max_per_hour": r.randint(14, 24)} if seed % 3 == 0 else {}
+    return venue(*made, zones=zones, limits=limits)

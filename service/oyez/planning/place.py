@@ -11,7 +11,9 @@ from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 from oyez.planning.board import Board, Job
+from oyez.planning.cluster import Bench, clusters, member_of
 from oyez.planning.reasons import Explainer, Holder
+from oyez.planning.search import solve
 from oyez.planning.types import Obstacle, Occurrence, QuietSpan, Span, Taken
 from oyez.venue.models import VenueFile
 from oyez.venue.units import to_ms
@@ -94,11 +96,15 @@ def _put_taken(board: Board, taken: Iterable[Taken], holders: dict[int, Holder])
 
 
 def _place_level(venue: VenueFile, board: Board, explainer: Explainer, jobs: Sequence[Job]) -> Iterable[Placed]:
-    for job in jobs:
-        if job.lines:
-            start_ms = board.earliest(job, job.first_ms)
+    """The best places of one priority, cluster by cluster, then a reason for each."""
+    members = [m for m in (member_of(board, job) for job in jobs) if m is not None]
+    for cluster in clusters(board, members):
+        if len(cluster) == 1:
+            board.put(cluster[0].job, cluster[0].first)
+            continue
+        for member, start_ms in zip(cluster, solve(Bench(board, cluster)).starts, strict=True):
             if start_ms is not None:
-                board.put(job, start_ms)
+                board.put(member.job, start_ms)
     for job in jobs:
         if job.start_ms is not None:
             reason, obstacles = explainer.late(job, job.start_ms)
