@@ -92,6 +92,15 @@ def test_people_get_a_table_of_what_was_and_was_not_taken(tmp_path, data, capsys
     assert "good" in capsys.readouterr().out
 
 
+def test_the_longest_allowed_can_be_given(tmp_path, data, capsys):
+    file = write(tmp_path / "long.wav", tone(4))
+    status, (entry,) = clips(data, capsys, "add", "--longest", "0.05", file)
+    assert (status, entry["code"]) == (1, "too-long")
+    assert clips(data, capsys, "add", "--longest", "0.1", file)[0] == 0
+    with pytest.raises(SystemExit):
+        clips(data, capsys, "add", "--longest", "0", file)
+
+
 def test_without_a_database_one_line_says_what_to_do(tmp_path, capsys):
     assert main(["clips", "list", "--data", str(tmp_path / "none")]) == 2
     error = capsys.readouterr().err

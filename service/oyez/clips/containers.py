@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
 
+from oyez.errors import ClipRefused
+
 _OGG_TAIL = 70_000  # a page is at most 65307 bytes
 _STREAMED = {0, 0xFFFF_FFFF, 0x7FFF_FFFF}  # sizes written by programs that could not go back to fill them in
 
@@ -139,3 +141,10 @@ def _mp4(file: BinaryIO, size: int) -> str | None:
             return _short("last box", length, size - at)
         at += length
     return None if at == size else "its last box is cut off"
+
+
+def cut_short(name: str, promised_s: float, there_s: float) -> ClipRefused:
+    """What is said of a file that decoded to less than its header promises."""
+    return ClipRefused(
+        name, f"is truncated: its header promises {promised_s:.1f} s, {there_s:.1f} s can be read", "truncated"
+    )

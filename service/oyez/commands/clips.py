@@ -43,11 +43,25 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--kind", choices=["speech", "chime", "effect", "music"], default="speech", help="default speech"
     )
     add.add_argument("--trim", action="store_true", help="cut the silence at both ends")
+    add.add_argument(
+        "--longest", type=_minutes, metavar="MIN", help="longest allowed, in minutes; default 15, music 120"
+    )
     listed = actions.add_parser("list", help="list the clips there are")
     for action in (add, listed):
         action.add_argument("--data", type=Path, metavar="DIR", help="data folder; default: the user's own")
         action.add_argument("--venue", metavar="ID", help="which venue, where the database holds several")
         action.add_argument("--json", action="store_true", help="as JSON")
+
+
+def _minutes(text: str) -> float:
+    """Minutes as seconds."""
+    try:
+        minutes = float(text)
+    except ValueError:
+        minutes = 0.0
+    if not 0.0 < minutes <= 240.0:
+        raise argparse.ArgumentTypeError(f"is '{text}', allowed are minutes up to 240")
+    return minutes * 60.0
 
 
 def run(args: argparse.Namespace) -> int:
@@ -105,7 +119,7 @@ def _take_all(
         from oyez.clips.importer import import_audio
 
         try:
-            return import_audio(path, store, kind=args.kind, trim=args.trim)
+            return import_audio(path, store, kind=args.kind, limit_s=args.longest, trim=args.trim)
         except (ClipRefused, WorkFailed) as error:
             return error
         except OSError as error:

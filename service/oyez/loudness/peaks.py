@@ -1,4 +1,4 @@
-"""Sample peak, true peak and clipping of audio that comes in stretches. Pure; the loops are in `kernels`."""
+"""Sample peak, true peak and clipping of audio that comes in stretches. Pure; the loops are in `peak_kernels`."""
 
 from __future__ import annotations
 
@@ -8,13 +8,13 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from oyez.loudness import kernels
+from oyez.loudness import peak_kernels
 from oyez.loudness.truepeak import LENGTH, interpolator, largest_gain, oversampling
 
 Samples = npt.NDArray[np.float32]
 
 # Frames of the stretch before that a stretch must bring along: one block holds the taps' reach.
-HISTORY: Final = kernels.BLOCK
+HISTORY: Final = peak_kernels.BLOCK
 _INFINITE_BITS = 0x7F800000
 _CLIP_BITS = int(np.float32(10 ** (-0.2 / 20)).view(np.int32))  # common practice: -0.2 dBFS and up is full scale
 _ENOUGH_RUNS = 1000
@@ -63,10 +63,10 @@ class PeakSearch:
         if last:
             frames = np.concatenate([frames, np.zeros((self._reach, self._channels), dtype=np.float32)])
         flat = frames.reshape(-1)
-        width = kernels.BLOCK * self._channels
+        width = peak_kernels.BLOCK * self._channels
         bits = flat.view(np.int32)
         peaks = np.zeros(-(-len(flat) // width) + 1, dtype=np.int32)
-        largest = kernels.block_peaks(bits, width, peaks)
+        largest = peak_kernels.block_peaks(bits, width, peaks)
         if largest >= _INFINITE_BITS:
             self.finite = False
         if not self.finite:
@@ -75,10 +75,10 @@ class PeakSearch:
             self._peak_bits = largest
             self.clipped_runs = 0
         if largest == self._peak_bits and largest >= _CLIP_BITS and self.clipped_runs < _ENOUGH_RUNS:
-            found = kernels.runs_at_peak(bits, self._channels, width, peaks, np.int32(largest), _ENOUGH_RUNS)
+            found = peak_kernels.runs_at_peak(bits, self._channels, width, peaks, np.int32(largest), _ENOUGH_RUNS)
             self.clipped_runs = min(self.clipped_runs + found, _ENOUGH_RUNS)
         if self._factor > 1 and largest > 0:
-            self._between = kernels.search_true_peak(
+            self._between = peak_kernels.search_true_peak(
                 flat, self._channels, peaks.view(np.float32), self._bound, np.float32(self.true_peak), self._taps
             )
 
