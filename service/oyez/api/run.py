@@ -39,11 +39,13 @@ class Server(uvicorn.Server):
         self._app = app
 
     def handle_exit(self, sig: int, frame: FrameType | None) -> None:  # noqa: ARG002 - as uvicorn calls it
-        """A second signal ends it at once. The signal is not raised again afterwards: it was obeyed."""
+        """However often it comes (Ctrl-C reaches the whole terminal, then the supervisor asks too) it ends once.
+
+        The signal is not raised again afterwards: it was obeyed.
+        """
         relay = getattr(self._app.state, "relay", None)
         if relay is not None:
             relay.let_go_soon()
-        self.force_exit = self.should_exit
         self.should_exit = True
 
 
