@@ -3,6 +3,8 @@
   oyez plan                                        today, from the service's database
   oyez plan --file quillfin.toml --date 2026-11-27
   oyez plan --file quillfin.toml --json > plan.json
+  oyez plan --date 2026-11-27 --until 2026-12-03   a week; as JSON a list, a plan a day
+  oyez plan --against changed.toml                 what a changed venue file would move, add or drop
 
 Without --date it is today's operating day of the venue. Audio files are needed only where the venue file gives
 no duration_ms, or for automatic ducking.
@@ -22,7 +24,7 @@ from zoneinfo import ZoneInfo
 
 from oyez.errors import InputError
 from oyez.planning.day import operating_day, plan_day
-from oyez.planning.output import plan_csv, plan_json
+from oyez.planning.output import plan_json, plans_csv, plans_json
 from oyez.planning.time import to_local
 from oyez.planning.types import LeftOut, Plan, Play
 from oyez.settings import Settings, default_data_dir, use_packaged_zone_rules
@@ -36,6 +38,12 @@ if TYPE_CHECKING:
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--file", type=Path, metavar="VENUE", help="a venue file; default: the service's database")
     parser.add_argument("--date", metavar="YYYY-MM-DD", help="operating day; default: today's")
+    parser.add_argument(
+        "--until", metavar="YYYY-MM-DD", help="last operating day of several; default: --date alone"
+    )
+    parser.add_argument(
+        "--against", type=Path, metavar="OTHER", help="show what this other venue file would make different"
+    )
     parser.add_argument("--venue", metavar="NAME", help="which venue of the database, where it holds several")
     parser.add_argument(
         "--data", type=Path, metavar="DIR", help="data folder; default: $OYEZ_DATA or the user's own"
@@ -47,26 +55,51 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     use_packaged_zone_rules()
-    wanted = _read_date(args.date)
+    wanted, last = _read_date("--date", args.date), _read_date("--until", args.until)
     venue, facts = _from_file(args.file) if args.file else _from_database(args)
     date = wanted or operating_day(venue, time.time_ns() // 1_000_000)
-    plan = _plan(venue, date, facts)
-    if args.json:
-        sys.stdout.write(plan_json(plan))
+    dates = _dates(date, last)
+    plans = [_plan(venue, day, facts) for day in dates]
+    if args.against is not None:
+        from oyez.commands import plan_against
+
+        other, other_facts = _from_file(args.against)
+        pairs = [(plan, _plan(other, plan.date, other_facts)) for plan in plans]
+        form = "json" if args.json else "csv" if args.csv else "table"
+        plan_against.show((venue, other), pairs, form=form, against=str(args.against))
+    elif args.json:
+        sys.stdout.write(plan_json(plans[0]) if last is None else plans_json(plans))
     elif args.csv:
-        sys.stdout.write(plan_csv(plan))
+        sys.stdout.write(plans_csv(plans))
     else:
-        _print_table(venue, plan)
+        for number, plan in enumerate(plans):
+            if number:
+                print()
+            _print_table(venue, plan)
     return 0
 
 
-def _read_date(text: str | None) -> dt.date | None:
+MOST_DAYS = 400
+
+
+def _dates(first: dt.date, last: dt.date | None) -> list[dt.date]:
+    """Every date from the first to the last."""
+    if last is None:
+        return [first]
+    count = (last - first).days + 1
+    if not 1 <= count <= MOST_DAYS:
+        limit = first + dt.timedelta(days=min(MOST_DAYS - 1, (dt.date.max - first).days))
+        raise InputError(f"--until is {last}, allowed are {first} to {limit} ({MOST_DAYS} days)")
+    return [first + dt.timedelta(days=n) for n in range(count)]
+
+
+def _read_date(option: str, text: str | None) -> dt.date | None:
     if text is None:
         return None
     try:
         return dt.date.fromisoformat(text)
     except ValueError:
-        raise InputError(f"--date is '{text}', allowed are dates like 2026-11-27") from None
+        raise InputError(f"{option} is '{text}', allowed are dates like 2026-11-27") from None
 
 
 def _from_database(args: argparse.Namespace) -> tuple[VenueFile, Mapping[str, ClipFacts]]:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import csv
 import io
 import json
-from typing import Any
+from collections.abc import Iterable, Sequence
+from typing import Any, Protocol
 from zoneinfo import ZoneInfo
 
 from oyez.planning.time import to_local
@@ -66,39 +67,58 @@ def plan_json(plan: Plan) -> str:
     return json.dumps(plan_tree(plan), ensure_ascii=False, indent=2) + "\n"
 
 
+def plans_json(plans: Sequence[Plan]) -> str:
+    """Several days as a JSON list, one `plan_tree` a day."""
+    return json.dumps([plan_tree(plan) for plan in plans], ensure_ascii=False, indent=2) + "\n"
+
+
 def plan_csv(plan: Plan) -> str:
     """The plays, then what found no place, a line each; local times ISO 8601 with offset. RFC 4180 line ends."""
+    return plans_csv([plan])
+
+
+def plans_csv(plans: Iterable[Plan]) -> str:
+    """Several days one after the other, under one line of columns."""
+    text = io.StringIO()
+    rows: Rows = csv.writer(text)
+    rows.writerow(CSV_COLUMNS)
+    for plan in plans:
+        _write_rows(rows, plan)
+    return text.getvalue()
+
+
+class Rows(Protocol):
+    def writerow(self, row: Iterable[Any], /) -> Any: ...
+
+
+def _write_rows(rows: Rows, plan: Plan) -> None:
     zone = ZoneInfo(plan.timezone)
 
     def local(at_ms: int) -> str:
         return to_local(zone, at_ms).isoformat(timespec="milliseconds")
 
-    text = io.StringIO()
-    rows = csv.writer(text)
-    rows.writerow(CSV_COLUMNS)
     for p in plan.plays:
         rows.writerow(
             [
-                "planned", p.rule, _plain(p.title), p.priority,
+                "planned", p.rule, plain(p.title), p.priority,
                 local(p.nominal_ms), local(p.start_ms), local(p.end_ms),
-                " ".join(p.zones), _left_words(p.left_out), p.chime or "", " ".join(p.clips), _plain(p.reason),
+                " ".join(p.zones), _left_words(p.left_out), p.chime or "", " ".join(p.clips), plain(p.reason),
                 p.nominal_ms, p.start_ms, p.end_ms,
             ]
         )  # fmt: skip
     for u in plan.unplaced:
         rows.writerow(
             [
-                "no place", u.rule, _plain(u.title), u.priority, local(u.nominal_ms), "", "",
-                " ".join(u.zones), _left_words(u.left_out), "", "", _plain(u.reason), u.nominal_ms, "", "",
+                "no place", u.rule, plain(u.title), u.priority, local(u.nominal_ms), "", "",
+                " ".join(u.zones), _left_words(u.left_out), "", "", plain(u.reason), u.nominal_ms, "", "",
             ]
         )  # fmt: skip
-    return text.getvalue()
 
 
 def _left_words(left_out: tuple[LeftOut, ...]) -> str:
     return "; ".join(f"{left.zone}: {left.reason}" for left in left_out)
 
 
-def _plain(text: str) -> str:
+def plain(text: str) -> str:
     """Text a spreadsheet will not take for a formula."""
     return "'" + text if text.startswith(("=", "+", "-", "@", "\t", "\r")) else text

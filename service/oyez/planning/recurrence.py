@@ -286,10 +286,17 @@ class _Unfolding:
         )
 
     def _days_of_hours(self, date: dt.date, high: dt.datetime) -> Iterator[list[dt.datetime]]:
+        if self._no_position_fits():
+            return
         while date <= min(high.date(), dt.date(_LAST_YEAR, 12, 31)):
             self.steps += 1
             yield list(self._hours_of(date)) if self._fits(date) else []
             date += ONE_DAY
+
+    def _no_position_fits(self) -> bool:
+        """Whether BYSETPOS asks for more than an hour, minute or second has: then there is nothing to walk for."""
+        size = {HOURLY: len(self.minutes) * len(self.seconds), MINUTELY: len(self.seconds), SECONDLY: 1}
+        return bool(self.rule.positions) and min(map(abs, self.rule.positions)) > size[self.rule.frequency]
 
     def _hours_of(self, date: dt.date) -> Iterator[dt.datetime]:
         """Instances of one day of a rule that steps in hours, minutes or seconds by the clock."""
