@@ -65,6 +65,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     except BrokenPipeError:
         sys.stderr.close()
         return 0
+    except OSError as error:  # a disk that is full or gone, a folder that may not be read
+        print(": ".join(str(said) for said in (error.filename, error.strerror or error) if said), file=sys.stderr)
+        return 1
     except KeyboardInterrupt:
         return 130
     return status

@@ -146,3 +146,26 @@ def test_verify_sees_records_gone_from_the_end(data: Path, capsys) -> None:
     database.close()
     assert main(["log", "verify", "--data", str(data)]) == 1
     assert "record 4 is gone from the end" in capsys.readouterr().out
+
+
+def test_a_record_that_was_tampered_with_is_shown_as_unreadable(data: Path, capsys) -> None:
+    database = open_database(Settings(data_dir=data))
+    with database.begin() as session:
+        session.execute(text("UPDATE log SET body = 'nonsense' WHERE number = 1"))
+        session.execute(text("UPDATE log SET body = :body WHERE number = 2"), {"body": '{"kind": "end"}'})
+    database.close()
+    assert main(["log", "--json", "--data", str(data)]) == 0
+    tree = json.loads(capsys.readouterr().out)
+    unreadable = [e["reason"] for e in tree["events"] if e["what"] == "record unreadable"]
+    words = "is not what was written; `oyez log verify` looks at all of them"
+    assert unreadable == [f"record 1 {words}", f"record 2 {words}"]
+    assert main(["log", "verify", "--data", str(data)]) == 1
+
+
+def test_a_zone_that_is_no_more_is_still_found_by_its_records(data: Path, capsys) -> None:
+    database = open_database(Settings(data_dir=data))
+    with database.begin() as session:
+        log.append(session, 1, unsent(7, zones=["old-hall"]))
+    database.close()
+    assert main(["log", "--json", "--zone", "old-hall", "--data", str(data)]) == 0
+    assert [e["zones"] for e in json.loads(capsys.readouterr().out)["entries"]] == [["old-hall"]]

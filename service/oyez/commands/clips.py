@@ -68,8 +68,8 @@ def run(args: argparse.Namespace) -> int:
     from oyez.store.database import open_database
 
     settings = Settings(data_dir=args.data or default_data_dir())
-    use_kernel_cache(settings.kernels)
     database = open_database(settings, create=False)
+    use_kernel_cache(settings.kernels)
     try:
         return _add(args, settings, database) if args.action == "add" else _list(args, database)
     finally:
@@ -161,28 +161,16 @@ def _enter(
 def _enter_clip(path: Path, imported: Imported, kind: str, database: Database, ref: VenueRef) -> _Outcome:
     import getpass
 
+    from oyez.clips.importer import imported_tree
     from oyez.clips.names import clip_id_for, title_for
     from oyez.store import journal
-    from oyez.store.clips import Audio, add_clip, get_audio, list_clips, put_audio
+    from oyez.store.clips import add_clip, audio_from, get_audio, list_clips, put_audio
     from oyez.venue.models import Clip
 
     original, stored = imported.original, imported.stored
     now_ms = time.time_ns() // 1_000_000
     with database.begin() as session:
-        put_audio(
-            session,
-            Audio(
-                sha256=stored.sha256,
-                frames=stored.frames,
-                channels=stored.channels,
-                measurement=imported.measurement,
-                lead_silence_ms=imported.lead_silence_ms,
-                tail_silence_ms=imported.tail_silence_ms,
-                original_name=original.name,
-                original_format=f"{original.form}, {original.sample_rate} Hz, {original.channels} channels",
-                added_ms=now_ms,
-            ),
-        )
+        put_audio(session, audio_from(imported_tree(imported), added_ms=now_ms))
         audio = get_audio(session, stored.sha256)
         clips = list_clips(session, ref.id)
         for there in clips:

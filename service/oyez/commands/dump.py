@@ -9,11 +9,13 @@ The file says all that was designed; loading it again changes nothing.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import os
 import secrets
 import shutil
 import sys
+from collections.abc import Iterator
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING
 
@@ -59,12 +61,15 @@ def run(args: argparse.Namespace) -> int:
     if args.output is None:
         sys.stdout.write(text)
         return 0
+    if args.output.is_dir():
+        raise InputError(f"{args.output}: is a folder, a file is wanted")
     try:
         args.output.parent.mkdir(parents=True, exist_ok=True)
-        _write_audio(audio, settings, args.output.parent)
-        _write_whole(args.output, text)
+        with _all_or_none() as written:
+            _write_audio(audio, settings, args.output.parent, written)
+            _write_text(args.output, text)
     except OSError as error:
-        raise WorkFailed(f"{error.filename or args.output}: cannot be written: {error.strerror}") from error
+        raise WorkFailed(f"{args.output}: cannot be written: {error.strerror}") from error
     more = f", with {len(audio)} audio files beside it" if args.audio else ""
     print(f"{args.output}: written{more}", file=sys.stderr)
     return 0
@@ -103,7 +108,7 @@ def _name(file: str, sha256: str, named: dict[str, str]) -> str:
     return name
 
 
-def _write_audio(audio: dict[str, str], settings: Settings, root: Path) -> None:
+def _write_audio(audio: dict[str, str], settings: Settings, root: Path, written: list[Path]) -> None:
     """Copy stored audio beside the venue file. Raises InputError, with nothing written, if a name is taken."""
     from oyez.clips.store import AudioStore
 
@@ -115,16 +120,39 @@ def _write_audio(audio: dict[str, str], settings: Settings, root: Path) -> None:
     for name, sha256 in audio.items():
         target = root / name
         target.parent.mkdir(parents=True, exist_ok=True)
-        part = target.with_name(f".{target.name}.{secrets.token_hex(4)}")
-        with store.open(sha256):  # whole, or an error that names it
+        with _whole(target) as part, store.open(sha256):  # all of it, or an error that names it
             shutil.copyfile(store.path_of(sha256), part)
-        part.replace(target)
+        written.append(target)
 
 
-def _write_whole(path: Path, text: str) -> None:
-    part = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
-    with part.open("w", encoding="utf-8") as file:
+@contextlib.contextmanager
+def _all_or_none() -> Iterator[list[Path]]:
+    """A list of files that are taken away again where not all of them could be written."""
+    written: list[Path] = []
+    try:
+        yield written
+    except BaseException:
+        for path in written:
+            path.unlink(missing_ok=True)
+        raise
+
+
+def _write_text(path: Path, text: str) -> None:
+    if path.exists() and not path.is_file():  # a pipe or device is written to, never replaced
+        path.write_text(text, encoding="utf-8")
+        return
+    with _whole(path) as part, part.open("w", encoding="utf-8") as file:
         file.write(text)
         file.flush()
         os.fsync(file.fileno())
-    part.replace(path)
+
+
+@contextlib.contextmanager
+def _whole(path: Path) -> Iterator[Path]:
+    """A file to write in beside `path`, which gets that name in the end; after an error neither is there."""
+    part = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
+    try:
+        yield part
+        part.replace(path)
+    finally:
+        part.unlink(missing_ok=True)

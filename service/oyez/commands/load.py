@@ -104,21 +104,37 @@ def load_file(
     done  called with each audio file's name and how many there are, when it is through
     Raises VenueFaults, with nothing changed, for whatever is wrong with the file or its audio.
     """
+    folder = _inspected(path, settings, slug)
+    warnings = (*folder.warnings, *useless(folder))
+    with contextlib.nullcontext() if dry_run else _no_trace_of_failure(settings):
+        found = _taken(folder, settings, slug, dry_run=dry_run, who=who, origin=origin, done=done)
+    return dataclasses.replace(found, warnings=warnings)
+
+
+def _taken(
+    folder: VenueFolder,
+    settings: Settings,
+    slug: str | None,
+    *,
+    dry_run: bool,
+    who: str,
+    origin: str,
+    done: Callable[[str, int], None] | None,
+) -> Loaded:
     from oyez.clips.intake import files_of, remove_store, take_in
     from oyez.clips.store import AudioStore
     from oyez.clips.warmth import use_kernel_cache
 
     use_kernel_cache(None if dry_run else settings.kernels)
-    folder = _inspected(path, settings, slug)
-    warnings = (*folder.warnings, *useless(folder))
     total = files_of(folder)
     staged = AudioStore(_staging(None if dry_run else settings.audio))
     try:
         taken = take_in(folder, staged, done=None if done is None else lambda name: done(name, total))
         if dry_run:
-            return dataclasses.replace(_rehearsed(folder, settings, slug, taken), warnings=warnings)
-        stored = _stored(folder, settings, slug, taken, staged, who=who, origin=origin)
-        return dataclasses.replace(stored, warnings=warnings)
+            return _rehearsed(folder, settings, slug, taken)
+        return _stored(folder, settings, slug, taken, staged, who=who, origin=origin)
+    except OSError as error:
+        raise WorkFailed(f"{staged.root.parent}: audio cannot be stored: {error.strerror or error}") from error
     finally:
         remove_store(staged)
 
@@ -215,6 +231,23 @@ def _loaded(loading: Loading) -> Loaded:
         changes=loading.changes,
         warnings=(),
     )
+
+
+@contextlib.contextmanager
+def _no_trace_of_failure(settings: Settings) -> Iterator[None]:
+    """Folders that a refused or failed load made are taken away again, as far as nothing else is in them."""
+    audio = (settings.audio / "incoming", settings.audio)
+    made = [p for p in (*audio, settings.data_dir, *settings.data_dir.parents) if not p.exists()]
+    kernels_made = not settings.kernels.exists()
+    try:
+        yield
+    except BaseException:
+        if kernels_made:
+            shutil.rmtree(settings.kernels, ignore_errors=True)
+        for folder in made:
+            with contextlib.suppress(OSError):
+                folder.rmdir()
+        raise
 
 
 @contextlib.contextmanager

@@ -92,11 +92,11 @@ def _show(
     from oyez.store import log
     from oyez.store.log_export import csv_text, entry_tree, event_tree
 
-    if args.zone is not None and args.zone not in {z.id for z in venue.zones}:
-        there = ", ".join(z.id for z in venue.zones)
-        raise InputError(f"--zone is '{args.zone}', allowed are the zones of {venue.venue.name}: {there}")
     from_ms, until_ms = span_ms
     entries = log.read(session, venue_id, from_ms=from_ms, until_ms=until_ms, zone=args.zone)
+    if args.zone is not None and not entries and args.zone not in {z.id for z in venue.zones}:
+        there = ", ".join(z.id for z in venue.zones)  # one that is no more is still asked for by its records
+        raise InputError(f"--zone is '{args.zone}', allowed are the zones of {venue.venue.name}: {there}")
     events = log.read_events(session, venue_id, from_ms=from_ms, until_ms=until_ms)
     if args.json:
         tree = {
@@ -236,4 +236,5 @@ def _verified_line(words: str, verified: Verified) -> str:
         return f"{words}: does not verify: {verified.reason}"
     last = f", the last is {verified.head.number} {verified.head.hash}" if verified.records else ""
     more = f" ({verified.reason})" if verified.reason and verified.records else ""
-    return f"{words}: {verified.records} records, each as it was written{last}{more}"
+    records = "1 record" if verified.records == 1 else f"{verified.records} records, each"
+    return f"{words}: {records} as it was written{last}{more}"

@@ -115,10 +115,11 @@ def open_database(settings: Settings, *, create: bool = True) -> Database:
     """Open the data folder's database, made or brought up to date where needed (a copy is kept first).
 
     create  False: raise InputError when there is none yet
-    Raises WorkFailed when it is no database of ours, is newer than this program, or is damaged.
+    Raises InputError when the data folder is a file, WorkFailed when it may not be read, or when the database is
+    none of ours, is newer than this program, or is damaged.
     """
     path = settings.database
-    if not path.is_file():
+    if not _is_there(path):
         if not create:
             raise InputError(
                 f"{path}: there is no database yet; make one with `oyez load FILE --data {path.parent}`"
@@ -135,6 +136,15 @@ def open_database(settings: Settings, *, create: bool = True) -> Database:
         database.close()
         raise
     return database
+
+
+def _is_there(path: Path) -> bool:
+    try:
+        if path.parent.exists() and not path.parent.is_dir():
+            raise InputError(f"{path.parent}: is a file, allowed is a folder for data")
+        return path.is_file()
+    except OSError as error:
+        raise WorkFailed(f"{path}: cannot be read: {error.strerror}") from error
 
 
 def make_engine(path: Path, *, foreign_keys: bool = True) -> Engine:

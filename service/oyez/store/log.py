@@ -212,16 +212,28 @@ def records(
         query = query.where(LogRow.number > after_number)
     if kinds is not None:
         query = query.where(LogRow.kind.in_(kinds))
-    return tuple(
-        LogRecord(
-            number=row.number,
-            kind=row.kind,
-            at_ms=row.at_ms,
-            occurrence=row.occurrence,
-            body=json.loads(row.body),
-            hash=row.hash,
+    return tuple(_record(row) for row in session.execute(query.order_by(LogRow.number)))
+
+
+def _record(row: Any) -> LogRecord:
+    """A row as the record it holds; as an event that says so where it is no longer one that could be written."""
+    try:
+        body = json.loads(row.body)
+        if not isinstance(body, dict) or _checked(body) != row.kind:
+            raise ValueError("not the record that its row says")
+    except (ValueError, InputError):
+        why = f"record {row.number} is not what was written; `oyez log verify` looks at all of them"
+        body = {"kind": "event", "what": "record unreadable", "reason": why, "at_ms": row.at_ms}
+        return LogRecord(
+            number=row.number, kind="event", at_ms=row.at_ms, occurrence=None, body=body, hash=row.hash
         )
-        for row in session.execute(query.order_by(LogRow.number))
+    return LogRecord(
+        number=row.number,
+        kind=row.kind,
+        at_ms=row.at_ms,
+        occurrence=row.occurrence,
+        body=body,
+        hash=row.hash,
     )
 
 
@@ -260,8 +272,7 @@ def read_events(
     session: Session, venue_id: int, *, from_ms: int | None = None, until_ms: int | None = None
 ) -> tuple[LogEvent, ...]:
     """What happened to the service in [from_ms, until_ms), oldest first."""
-    only: tuple[Kind, ...] = ("event",)
-    return events(records(session, venue_id, from_ms=from_ms, until_ms=until_ms, kinds=only))
+    return events(records(session, venue_id, from_ms=from_ms, until_ms=until_ms))
 
 
 def known(session: Session, venue_id: int, occurrences: Collection[str]) -> frozenset[str]:
@@ -284,17 +295,7 @@ def open_claims(session: Session, venue_id: int) -> tuple[LogRecord, ...]:
         .where(LogRow.venue_id == venue_id, LogRow.kind == "claim", LogRow.occurrence.not_in(ended))
         .order_by(LogRow.number)
     )
-    return tuple(
-        LogRecord(
-            number=row.number,
-            kind=row.kind,
-            at_ms=row.at_ms,
-            occurrence=row.occurrence,
-            body=json.loads(row.body),
-            hash=row.hash,
-        )
-        for row in rows
-    )
+    return tuple(_record(row) for row in rows)
 
 
 def known_lines(
