@@ -32,6 +32,7 @@ import soundfile
 
 from oyez.clips.decode import open_source
 from oyez.clips.measured import measure_file
+from oyez.loudness import kernels, peak_kernels
 from oyez.loudness.meter import measure
 from tests.loudness.programmes import music, noise, spoken
 
@@ -41,6 +42,7 @@ RUNS = 5
 WORDS = "Good evening. The aquarium closes in fifteen minutes, please make your way to the main entrance."
 
 Samples = npt.NDArray[np.float32]
+Loop = Callable[..., object]
 
 
 def speech_programme() -> Samples:
@@ -127,6 +129,38 @@ def from_memory() -> None:
         )
 
 
+def where_the_time_goes() -> None:
+    """Share of each loop in a full measurement; the rest is copying, gates and Python."""
+    print("\nwhere the time goes, from memory")
+    loops = [(kernels, "parted_energy", "K-weighted energy"), (peak_kernels, "block_peaks", "sample peak")]
+    loops += [(peak_kernels, "search_true_peak", "true peak"), (peak_kernels, "runs_at_peak", "clipped runs")]
+    for name, (make, _) in PROGRAMMES.items():
+        samples, spent = make(), dict.fromkeys((what for _, _, what in loops), 0.0)
+
+        def timed(
+            loop: Callable[..., object], what: str, spent: dict[str, float] = spent
+        ) -> Callable[..., object]:
+            def run(*arguments: object) -> object:
+                began = time.process_time()
+                try:
+                    return loop(*arguments)
+                finally:
+                    spent[what] += time.process_time() - began
+
+            return run
+
+        real = [getattr(module, loop) for module, loop, _ in loops]
+        for (module, loop, what), own in zip(loops, real, strict=True):
+            setattr(module, loop, timed(own, what))
+        whole = least(lambda: measure(samples, RATE), 1)  # noqa: B023
+        for (module, loop, _), own in zip(loops, real, strict=True):
+            setattr(module, loop, own)
+        shares = ", ".join(f"{what} {100 * took / whole:.0f} %" for what, took in spent.items())
+        print(
+            f"  {name:<19} {whole * 1e3:6.1f} ms: {shares}, rest {100 - 100 * sum(spent.values()) / whole:.0f} %"
+        )
+
+
 def by_ffmpeg(ffmpeg: str, file: Path) -> None:
     command = [ffmpeg, "-nostdin", "-nostats", "-v", "quiet", "-threads", "1", "-i", str(file)]
     subprocess.run([*command, "-af", "ebur128=peak=true", "-f", "null", "-"], check=True)
@@ -172,6 +206,7 @@ def main() -> int:
     warnings.simplefilter("ignore")
     print(f"Python {platform.python_version()}, {platform.machine()}, numpy {np.__version__}")
     from_memory()
+    where_the_time_goes()
     from_flac()
     return 0
 

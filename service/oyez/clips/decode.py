@@ -18,6 +18,7 @@ import numpy.typing as npt
 
 from oyez.clips.containers import cut_short, is_mp3_without_count, missing_end
 from oyez.clips.ffmpeg import open_by_ffmpeg
+from oyez.clips.flac import parts, worth_parting
 from oyez.errors import ClipRefused
 
 Samples = npt.NDArray[np.float32]
@@ -100,7 +101,7 @@ def open_source(path: Path, *, name: str | None = None) -> Iterator[Source]:
             if loose := is_mp3_without_count(path):
                 source = stack.enter_context(open_by_ffmpeg(path, shown, loose=loose))
             else:
-                source = _SndfileSource(stack.enter_context(Forward(path)), shown)
+                source = _SndfileSource(stack.enter_context(Forward(path)), path, shown)
         except soundfile.LibsndfileError:
             source = stack.enter_context(open_by_ffmpeg(path, shown))
         if not 1 <= source.channels <= MOST_CHANNELS:
@@ -143,8 +144,9 @@ def fold(source: Source) -> Iterator[Samples]:
 
 
 class _SndfileSource:
-    def __init__(self, file: Any, name: str) -> None:
+    def __init__(self, file: Any, path: Path, name: str) -> None:
         self.name = name
+        self._path = path
         self.form = f"{file.format} {file.subtype}".replace("_", " ").lower()
         self.sample_rate = int(file.samplerate)
         self.channels = int(file.channels)
@@ -156,19 +158,22 @@ class _SndfileSource:
         import soundfile
 
         done = 0
-        while True:
-            try:
-                block = self._file.read(BLOCK_FRAMES, dtype="float32", always_2d=True)
-            except soundfile.LibsndfileError as error:
-                if self.promised_frames is not None:
-                    break
-                why = str(error).rstrip(".")
-                raise ClipRefused(
-                    self.name, f"is damaged after {done / self.sample_rate:.1f} s: {why}", "truncated"
-                ) from None
-            if not len(block):
-                break
-            done += len(block)
-            yield block if self._order is None else np.ascontiguousarray(block[:, self._order])
+        try:
+            for block in self._raw_blocks():
+                done += len(block)
+                yield block if self._order is None else np.ascontiguousarray(block[:, self._order])
+        except soundfile.LibsndfileError as error:
+            if self.promised_frames is None:
+                seconds, why = done / self.sample_rate, str(error).rstrip(".")
+                raise ClipRefused(self.name, f"is damaged after {seconds:.1f} s: {why}", "truncated") from None
         if self.promised_frames is not None and done < self.promised_frames:
             raise cut_short(self.name, self.promised_frames / self.sample_rate, done / self.sample_rate)
+
+    def _raw_blocks(self) -> Iterator[Samples]:
+        """In the file's own order of channels."""
+        frames = self.promised_frames
+        if self._file.format == "FLAC" and frames is not None and worth_parting(frames, self.channels):
+            yield from parts(self._path, frames, self.channels)
+            return
+        while len(block := self._file.read(BLOCK_FRAMES, dtype="float32", always_2d=True)):
+            yield block
