@@ -17,7 +17,7 @@ from typing import Final
 import numpy as np
 
 from oyez.clips.ahead import ahead
-from oyez.clips.decode import open_source
+from oyez.clips.decode import Source, open_source
 from oyez.clips.store import SAMPLE_RATE, AudioStore, Sound
 from oyez.clips.warmth import cache_dir, is_writable
 from oyez.errors import ClipRefused
@@ -78,21 +78,28 @@ def measure_file(path: Path) -> Measurement:
     Raises ClipRefused for what cannot be read, and for a rate or a number of channels that no loudness is
     defined for.
     """
-    from oyez.loudness.kweight import HIGHEST_RATE, LOWEST_RATE
-    from oyez.loudness.meter import CHANNELS, Meter
+    from oyez.loudness.meter import Meter
 
     with open_source(path) as source:
-        if source.channels not in CHANNELS:
-            why = f"has {source.channels} channels, allowed are 1 to {max(CHANNELS)}"
-            raise ClipRefused(source.name, why, "channels")
-        if not LOWEST_RATE <= source.sample_rate <= HIGHEST_RATE:
-            why = f"sample rate is {source.sample_rate} Hz, allowed are {LOWEST_RATE} to {HIGHEST_RATE} Hz"
-            raise ClipRefused(source.name, why, "rate")
+        check_form(source)
         meter = Meter(source.sample_rate, source.channels)
         with ahead(source.blocks()) as blocks:
             for block in blocks:
                 meter.push(block)
         return meter.result()
+
+
+def check_form(source: Source) -> None:
+    """Raises ClipRefused for a rate or a number of channels that no loudness is defined for."""
+    from oyez.loudness.kweight import HIGHEST_RATE, LOWEST_RATE
+    from oyez.loudness.meter import CHANNELS
+
+    if source.channels not in CHANNELS:
+        why = f"has {source.channels} channels, allowed are 1 to {max(CHANNELS)}"
+        raise ClipRefused(source.name, why, "channels")
+    if not LOWEST_RATE <= source.sample_rate <= HIGHEST_RATE:
+        why = f"sample rate is {source.sample_rate} Hz, allowed are {LOWEST_RATE} to {HIGHEST_RATE} Hz"
+        raise ClipRefused(source.name, why, "rate")
 
 
 def measurement_tree(measured: Measurement) -> dict[str, object]:

@@ -271,7 +271,8 @@ class AudioStore:
         """Take it away. Sounds that are open go on reading."""
         path = self.path_of(sha256)
         path.unlink(missing_ok=True)
-        path.with_suffix(".json").unlink(missing_ok=True)  # what was measured of it
+        for ending in (".json", ".picture.json"):  # what was measured and drawn of it
+            path.with_suffix(ending).unlink(missing_ok=True)
         if path.parent.is_dir():
             _flush_folder(path.parent)
 

@@ -3,14 +3,17 @@
   oyez measure closing.flac
   oyez measure --target -16 --dual-mono clips/*.wav
   oyez measure --json closing.flac
+  oyez measure --plot closing.svg closing.flac
 
 The gain shown is the one that brings the file to the target without its true peak going over the ceiling; it is
-worked out without a limiter. Channels are taken in the order L R C LFE Ls Rs.
+worked out without a limiter. Channels are taken in the order L R C LFE Ls Rs. A plot is of one file: its momentary
+and short-term loudness over time, the integrated loudness, its gate, the waveform and its peaks.
 """
 
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import sys
 from collections.abc import Sequence
@@ -19,7 +22,7 @@ from pathlib import Path
 from typing import Any
 
 from oyez.clips.warmth import use_kernel_cache
-from oyez.errors import ClipRefused
+from oyez.errors import ClipRefused, InputError, WorkFailed
 from oyez.loudness.gain import TWO_CHANNELS_DB, plain_gain
 from oyez.loudness.types import Measurement
 
@@ -33,13 +36,20 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--dual-mono", action="store_true", help="a mono file will sound from two channels: +3.01 LU"
     )
+    parser.add_argument(
+        "--plot", type=Path, metavar="OUT", help="also draw it, of one FILE, into an .svg or .png file"
+    )
     parser.add_argument("--json", action="store_true", help="as JSON, a list with an entry a file")
 
 
 def run(args: argparse.Namespace) -> int:
+    if args.plot is not None:
+        _check_plot(args.plot, args.files)
     use_kernel_cache()
     rows = _measure_all(args.files, show=not args.json and sys.stderr.isatty())
     entries = [_entry(row, args) for row in rows]
+    if args.plot is not None and rows[0].error is None:
+        _plot(args.files[0], args.plot, dual_mono=args.dual_mono)
     if args.json:
         print(json.dumps(entries, indent=2, ensure_ascii=False, allow_nan=False))
     else:
@@ -120,6 +130,46 @@ def _entry(row: _Row, args: argparse.Namespace) -> dict[str, Any]:
         "shortfall_lu": gain.shortfall_lu,
         "notes": notes,
     }
+
+
+def _check_plot(out: Path, files: Sequence[Path]) -> None:
+    if out.suffix.lower() not in {".svg", ".png"}:
+        raise InputError(f"--plot {out}: ends in '{out.suffix}', allowed are .svg and .png")
+    if len(files) > 1:
+        raise InputError(f"--plot {out}: {len(files)} files, a picture is drawn of one: name one FILE")
+    if out.resolve() == files[0].resolve():
+        raise InputError(f"--plot {out}: is the file to be measured, name another for its picture")
+
+
+def _plot(file: Path, out: Path, *, dual_mono: bool) -> None:
+    """Draw one file, whole or not at all. Raises WorkFailed where the picture cannot be written."""
+    import secrets
+
+    from oyez.clips.pictures import picture_of_file
+    from oyez.loudness.drawing import draw
+    from oyez.loudness.picture import lifted
+
+    picture = picture_of_file(file)
+    if dual_mono and picture.channels == 1:
+        picture = lifted(picture, TWO_CHANNELS_DB)
+    drawing = draw(picture, title=file.name)
+    if out.suffix.lower() == ".svg":
+        from oyez.loudness.svg import to_svg
+
+        data = to_svg(drawing).encode()
+    else:
+        from oyez.clips.raster import to_png
+
+        data = to_png(drawing)
+    part = out.with_name(f".{out.name}.{secrets.token_hex(4)}")
+    try:
+        part.write_bytes(data)
+        part.replace(out)
+    except OSError as error:
+        with contextlib.suppress(OSError):
+            part.unlink(missing_ok=True)
+        raise WorkFailed(f"--plot {out}: cannot be written: {error.strerror}") from error
+    print(f"{out}: drawn", file=sys.stderr)
 
 
 _COLUMNS = (
