@@ -14,12 +14,12 @@ import pytest
 RATE = 48_000
 
 
-def long_file(path, seconds):
+def long_file(path, seconds, seed=0):
     """16-bit stereo: noise in the first 5 s of every 10 min, else silence that takes no room on the disk."""
     data = seconds * RATE * 4
     head = b"RIFF" + struct.pack("<I", 36 + data) + b"WAVE"
     head += b"fmt " + struct.pack("<IHHIIHH", 16, 1, 2, RATE, RATE * 4, 4, 16) + b"data" + struct.pack("<I", data)
-    burst = (np.random.default_rng(0).standard_normal((5 * RATE, 2)) * 3000).astype("<i2").tobytes()
+    burst = (np.random.default_rng(seed).standard_normal((5 * RATE, 2)) * 3000).astype("<i2").tobytes()
     with path.open("wb") as file:
         file.write(head)
         file.truncate(len(head) + data)
@@ -29,45 +29,45 @@ def long_file(path, seconds):
     return path
 
 
-def run(*words):
-    """(answer, most memory in MB) of one command in a process of its own."""
-    process = subprocess.Popen([sys.executable, *map(str, words)], stdout=subprocess.PIPE)
-    answer = process.stdout.read()
-    process.stdout.close()
-    _, status, used = os.wait4(process.pid, 0)
-    process.returncode = os.waitstatus_to_exitcode(status)
-    assert process.returncode == 0, answer
-    return json.loads(answer), used.ru_maxrss / 1024
+@pytest.fixture
+def run(tmp_path, request):
+    """Runs a command in a process of its own: (answer, most memory in MB). Nothing is known from earlier runs but
+    the compiled kernels.
+    """
+    kernels = str(request.config.cache.mkdir("kernels"))
+    environment = {**os.environ, "XDG_CACHE_HOME": str(tmp_path / "cache"), "NUMBA_CACHE_DIR": kernels}
+
+    def run_one(*words):
+        process = subprocess.Popen([sys.executable, *map(str, words)], stdout=subprocess.PIPE, env=environment)
+        answer = process.stdout.read()
+        process.stdout.close()
+        _, status, used = os.wait4(process.pid, 0)
+        process.returncode = os.waitstatus_to_exitcode(status)
+        assert process.returncode == 0, answer
+        return json.loads(answer), used.ru_maxrss / 1024
+
+    return run_one
 
 
-@pytest.fixture(scope="module")
-def short(tmp_path_factory):
-    return long_file(tmp_path_factory.mktemp("short") / "short.wav", 10)
-
-
-@pytest.fixture(scope="module")
-def long(tmp_path_factory):
-    path = long_file(tmp_path_factory.mktemp("long") / "long.wav", 7200)
-    yield path
-    path.unlink()
-
-
-def test_measuring_two_hours_takes_under_200_mb(short, long):
+def test_measuring_two_hours_takes_under_200_mb(tmp_path, run):
     command = ("-m", "oyez.cli", "measure", "--json")
-    run(*command, short)  # compiles, where that was not done yet
-    (brief,), little = run(*command, short)
+    run(*command, long_file(tmp_path / "first.wav", 10, 1))  # compiles, where that was not done yet
+    (brief,), little = run(*command, long_file(tmp_path / "short.wav", 10))
+    long = long_file(tmp_path / "long.wav", 7200)
     (entry,), much = run(*command, long)
+    long.unlink()
     assert entry["duration_s"] == 7200.0
     assert entry["true_peak_dbtp"] == pytest.approx(brief["true_peak_dbtp"], abs=0.01)
     assert entry["integrated_lufs"] == pytest.approx(brief["integrated_lufs"], abs=0.5)
+    assert little > 60  # the meter was at work
     assert much < 200
     assert much - little < 40  # the file's samples would be 2.8 GB
 
 
-def test_importing_half_an_hour_takes_under_220_mb(tmp_path, short):
+def test_importing_half_an_hour_takes_under_220_mb(tmp_path, run):
     half_hour = long_file(tmp_path / "half.wav", 1800)
     command = ("-m", "oyez.clips.worker", "--kind", "music", "--data", tmp_path / "data")
-    run(*command, short)
+    run(*command, long_file(tmp_path / "first.wav", 10, 1))
     answer, much = run(*command, half_hour)
     assert answer["stored"]["frames"] == 1800 * RATE
     assert much < 220  # as float samples it is 690 MB
