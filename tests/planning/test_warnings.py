@@ -14,7 +14,7 @@ TODAY = dt.date(2026, 11, 27)
 def told(v) -> list[tuple[str, str]]:
     found = find_warnings(v, today=TODAY)
     assert all(f.level == "warning" for f in found)
-    return [(f.entry, f.code) for f in found]
+    return [(f.entry, f.code) for f in found if f.code != "fires-while-closed"]  # these venues shut on Mondays
 
 
 def interval(start, end, **more):

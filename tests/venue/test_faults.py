@@ -573,7 +573,7 @@ WARNINGS = {
     "a campaign the wrong way round": (
         [
             (
-                'title = "Closing in fifteen minutes"\n\n[[clips]]',
+                'title = "Closing"\n\n[[clips]]',
                 'title = "Closing"\nfrom_date = "2027-01-02"\nuntil_date = "2027-01-01"\n\n[[clips]]',
             )
         ],

@@ -69,7 +69,7 @@ zones = ["foyer", "theatre"]
 [[clips]]
 id = "closing-15"
 file = "closing-15.flac"
-title = "Closing in fifteen minutes"
+title = "Closing"
 
 [[clips]]
 id = "two-tone"
@@ -94,6 +94,7 @@ title = "Members' evening"
 clips = ["closing-15"]
 zones = ["foyer"]
 priority = 40
+open_only = true
 [rules.fixed]
 rrule = "FREQ=MONTHLY;BYDAY=1FR"
 dtstart = "2026-11-06T20:00:00"

@@ -52,11 +52,12 @@ def run(args: argparse.Namespace) -> int:
 
 def useless(folder: VenueFolder) -> tuple[Fault, ...]:
     """What the calendar shows to be useless, from the venue's present day on, beyond what the file alone shows."""
+    from oyez.clips.lengths import clip_lengths
     from oyez.planning.day import operating_day
     from oyez.planning.warnings import find_warnings
 
     today: dt.date = operating_day(folder.venue, time.time_ns() // 1_000_000)
-    found = find_warnings(folder.venue, today=today)
+    found = find_warnings(folder.venue, today=today, facts=clip_lengths(folder))
     told = {w.entry for w in folder.warnings if w.code == "dates-backwards"}
     return tuple(dataclasses.replace(f, where=str(folder.path)) for f in found if f.entry not in told)
 

@@ -1,4 +1,4 @@
-"""What a venue says that is legal but does nothing. Refuses nothing; looks at no clock, `today` is given.
+"""What a venue says that is legal but does nothing, or hardly what was meant. Refuses nothing; looks at no clock.
 
 Looks HORIZON_DAYS ahead. Days are looked at once for all rules; a rule is done as soon as it has fired.
 """
@@ -9,18 +9,37 @@ import datetime as dt
 from collections.abc import Iterator, Mapping, Sequence
 
 from oyez.errors import Fault, InputError
+from oyez.planning.doubts import message_doubts
+from oyez.planning.forecast import closed_doubts, double_doubts, plan_doubts
 from oyez.planning.hours import OperatingDay
 from oyez.planning.occurrences import nominals
 from oyez.planning.recurrence import MAX_COUNT_STEPS, counts_too_far, read_rrule
 from oyez.planning.time import LAST_DATE
+from oyez.venue.facts import ClipFacts
 from oyez.venue.models import Quiet, Rule, VenueFile
 
 HORIZON_DAYS = 400
 
 
-def find_warnings(venue: VenueFile, *, today: dt.date) -> tuple[Fault, ...]:
-    """Everything that is legal but useless, in the file's order: quiet windows, then rules."""
-    return (*_quiet(venue, today), *_rules(venue, today))
+def find_warnings(
+    venue: VenueFile, *, today: dt.date, facts: Mapping[str, ClipFacts] | None = None
+) -> tuple[Fault, ...]:
+    """Everything that is legal but useless, in the file's order: quiet windows, then rules, then zones.
+
+    facts  by clip id; default what the venue says of durations. What only a plan shows is left unsaid where the
+           duration of a clip that is planned is not known.
+    """
+    known = {c.id: ClipFacts(duration_ms=c.duration_ms) for c in venue.clips if c.duration_ms is not None}
+    told = list(_rules(venue, today))
+    silent = {w.entry for w in told}  # what never fires has no other fault worth telling
+    for rule in venue.rules:
+        told += message_doubts(venue, rule)
+    more = [*closed_doubts(venue, today), *double_doubts(venue, today)]
+    more += plan_doubts(venue, today, known if facts is None else {**known, **facts})
+    told += [w for w in more if w.entry not in silent]
+    order = {f"rule '{rule.id}'": number for number, rule in enumerate(venue.rules)}
+    order |= {f"zone '{zone.id}'": len(order) + number for number, zone in enumerate(venue.zones)}
+    return (*_quiet(venue, today), *sorted(told, key=lambda w: order[w.entry]))
 
 
 def _warning(entry: str, message: str, code: str) -> Fault:
@@ -46,7 +65,7 @@ def _quiet(venue: VenueFile, today: dt.date) -> Iterator[Fault]:
     backwards: set[int] = set()
     for day in _days(venue, today):
         for i, entry in list(waiting.items()):
-            if not day.holds(entry.days, entry.from_date, entry.until_date, entry.except_dates):
+            if not day.holds(entry.days, entry.from_date, entry.until_date, entry.except_dates, entry.on_holidays):
                 continue
             windows = day.windows(entry.from_, entry.until, entry.hours)
             if any(w.end_ms > w.start_ms for w in windows):
@@ -147,7 +166,7 @@ def _never(venue: VenueFile, rules: Mapping[str, Rule], today: dt.date) -> dict[
 def _backwards(day: OperatingDay, rule: Rule) -> bool:
     interval = rule.interval
     if interval is None or not day.holds(
-        interval.days, interval.from_date, interval.until_date, interval.except_dates
+        interval.days, interval.from_date, interval.until_date, interval.except_dates, interval.on_holidays
     ):
         return False
     windows: Sequence[object] = [
