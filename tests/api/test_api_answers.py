@@ -199,3 +199,17 @@ def test_the_page_names_the_venue_and_the_day(client: Asking) -> None:
     assert 'data-date="2026-11-28"' in text
     assert "Not a voice-alarm system" in text
     assert client.get("/day/tomorrow").status_code == 404
+
+
+@pytest.mark.parametrize("path", ["/healthz", "/", "/api/plan", "/api/openapi.json", "/static/base.css", "/api/x"])
+def test_head_answers_as_get_without_the_content(client: Asking, path: str) -> None:
+    # RFC 9110, section 9.1: all general-purpose servers support GET and HEAD; 9.3.2: no content in the answer
+    whole, head = client.get(path), client.request("HEAD", path)
+    assert head.status_code == whole.status_code
+    assert head.headers["content-type"] == whole.headers["content-type"]
+    assert (head.content, bool(whole.content)) == (b"", True)
+
+
+def test_head_of_the_events_ends_at_once(client: Asking) -> None:
+    answer = client.request("HEAD", "/api/events")
+    assert answer.headers["content-type"].startswith("text/event-stream")

@@ -107,3 +107,59 @@ def test_firing_without_the_engine_is_503_in_words(real: Asking) -> None:
     answer = real.post("/api/rules/coach/fire")
     assert answer.status_code == 503
     assert answer.json()["code"] == "engine-gone"
+
+
+def test_a_source_without_its_folder_is_refused_by_the_api_as_by_the_command(real: Asking) -> None:
+    tree = {**VENUE, "sources": [{"id": "house", "folder": "music"}]}
+    answer = real.put("/api/venue", json=tree)
+    assert answer.status_code == 422
+    assert "source 'house': has no music: its folder is not beside the venue file" in answer.json()["detail"]
+    assert real.get("/api/venue").status_code == 409
+
+
+def test_what_is_legal_but_useless_is_told_by_the_api_as_by_the_command(real: Asking) -> None:
+    real.put("/api/venue", json=VENUE)
+    real.post("/api/clips", files={"file": ("coach.flac", flac())})
+    tree = real.get("/api/venue").json()
+    rule = {"id": "coach", "title": "Coach", "clips": ["coach"], "zones": ["all"], "priority": 80}
+    tree["rules"] = [
+        {**rule, "fixed": {"times": ["12:00"], "from_date": "2020-01-01", "until_date": "2020-02-01"}}
+    ]
+    answer = real.put("/api/venue", json=tree)
+    assert answer.status_code == 200, answer.text
+    assert [(w["level"], w["entry"]) for w in answer.json()["warnings"]] == [("warning", "rule 'coach'")]
+
+
+def test_an_upload_that_breaks_off_inside_leaves_no_audio(
+    real: Asking, settings: Settings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real.put("/api/venue", json=VENUE)
+
+    def broken(*_: object, **__: object) -> None:
+        raise ValueError("unforeseen")
+
+    monkeypatch.setattr("oyez.store.journal.append", broken)
+    with pytest.raises(ValueError, match="unforeseen"):
+        real.post("/api/clips", files={"file": ("coach.flac", flac())})
+    assert list(settings.audio.rglob("*.wav")) == []
+
+
+def test_audio_that_another_upload_took_out_again_is_never_a_clip_without_sound(
+    settings: Settings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from oyez.api.routes import clips as route
+    from oyez.clips.store import AudioStore
+
+    imported = route.import_file
+
+    def taken_out(*args: object, **how: object) -> object:
+        found = imported(*args, **how)  # type: ignore[arg-type]
+        AudioStore(settings.audio).remove(found["stored"]["sha256"])
+        return found
+
+    monkeypatch.setattr(route, "import_file", taken_out)
+    with Asking(build(settings), base_url="http://localhost", client="127.0.0.1") as real:
+        real.put("/api/venue", json=VENUE)
+        answer = real.post("/api/clips", files={"file": ("coach.flac", flac())})
+        assert (answer.status_code, answer.json()["code"]) == (409, "conflict")
+        assert real.get("/api/clips").json() == []

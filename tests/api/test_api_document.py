@@ -29,8 +29,7 @@ def fields(document: dict[str, Any]) -> Iterator[tuple[str, dict[str, Any]]]:
     for path, methods in document["paths"].items():
         for method, operation in methods.items():
             for parameter in operation.get("parameters", ()):
-                if parameter["in"] != "path":
-                    yield f"{method} {path} {parameter['name']}", parameter
+                yield f"{method} {path} {parameter['name']}", parameter
 
 
 def test_every_field_and_parameter_is_described_with_an_example(document: dict[str, Any]) -> None:

@@ -47,6 +47,8 @@ MEMBERS = {"type": str, "title": str, "status": int, "detail": str, "instance": 
 
 
 P = "params"
+JSON = {"content-type": "application/json"}
+FORM = {"content-type": "application/x-www-form-urlencoded"}
 
 WRONG = [
     (("GET", "/api/nothing", {}), 404, "there is nothing at /api/nothing"),
@@ -63,12 +65,24 @@ WRONG = [
     (("POST", "/api/rules/nope/fire", {}), 404, "there is no rule 'nope'"),
     (("POST", "/api/rules/rain/fire", {"json": {"who": "me"}}), 422, "who is unknown here"),
     (("POST", "/api/rules/rain/fire", {"json": {"by": ""}}), 422, "by is too short"),
-    (("POST", "/api/rules/rain/fire", {"json": {"by": "x" * 81}}), 422, "by is too long, allowed are 80"),
-    (("POST", "/api/rules/rain/fire", {"json": {"by": "a\nb"}}), 422, "by is 'a"),
+    (("POST", "/api/rules/rain/fire", {"json": {"by": " "}}), 422, "by is blank or longer than 80 characters"),
+    (("POST", "/api/rules/rain/fire", {"json": {"by": "x" * 81}}), 422, "allowed are 1 to 80 on one line"),
+    (("POST", "/api/rules/rain/fire", {"json": {"by": "a\nb"}}), 422, "by has a line break or control character"),
+    (("POST", "/api/rules/rain/fire", {"content": b'{"by": "\\ud800"}', "headers": JSON}), 422,
+         r"by is '\ud800', allowed are whole characters"),
+    (("POST", "/api/rules/rain/fire", {"content": b'{"\\ud800\\n": 1}', "headers": JSON}), 422,
+         r"the body is '\ud800\n', allowed are whole characters"),
+    (("POST", "/api/rules/rain/fire", {"content": b"by=x", "headers": FORM}), 422,
+         "the body is not said to be JSON, allowed is the content type application/json"),
     (("POST", "/api/rules/rain/fire", {"json": {"by": 5}}), 422, "by is 5, allowed are texts"),
     (("POST", "/api/rules/rain/fire", {"content": b"{", "headers": {"content-type": "application/json"}}), 422,
          "the body is not JSON"),
-    (("PUT", "/api/venue", {"json": []}), 422, "the body is a list, allowed are tables"),
+    (("PUT", "/api/venue", {"json": []}), 422, "the body: is a list, allowed are tables"),
+    (("PUT", "/api/venue", {}), 422, "the body: line 1, column 1: is not JSON"),
+    (("PUT", "/api/venue", {"content": b"\xff"}), 422, "the body is not UTF-8 text"),
+    (("PUT", "/api/venue", {"content": b'{"format": 1, "format": 1}'}), 422, "'format' is given twice"),
+    (("PUT", "/api/venue", {"content": b"[" * 99999}), 422, "the body: is nested too deeply"),
+    (("POST", "/api/clips", {"data": {"file": "x"}}), 422, "file is a text, allowed is a file with its name"),
     (("POST", "/api/clips", {}), 422, "file is missing"),
     (("GET", "/api/clips/nope/audio", {}), 404, "there is no clip 'nope'"),
     (("GET", "/api/clips/welcome/audio", {}), 404, "its audio is not in the store"),

@@ -81,7 +81,9 @@ def test_a_bad_file_is_refused_in_one_line_and_leaves_nothing(
     ("data", "words"),
     [
         ({"kind": "jingle"}, "kind is 'jingle', allowed are 'speech'"),
-        ({"id": "Not An Id"}, "id is 'Not An Id'"),
+        ({"id": "Not An Id"}, "id is 'Not An Id', allowed are up to 64 of a-z, 0-9, - and _"),
+        ({"title": "two\nlines"}, "title has a line break or control character in it"),
+        ({"title": ["one", "two"]}, "title is given 2 times, allowed is once"),
         ({"titel": "x"}, "titel is unknown here, allowed are file, kind, title, id, by"),
         ({"title": "x" * 201}, "title is too long"),
     ],
@@ -107,3 +109,10 @@ def test_what_an_earlier_run_left_half_way_is_swept_away(app: FastAPI, tmp_path:
     (spool / "half.upload").write_bytes(b"x")
     with Asking(app, base_url="http://localhost", client="127.0.0.1"):
         assert left_behind(tmp_path) == []
+
+
+def test_two_files_in_one_form_are_refused(client: Asking, tmp_path: Path) -> None:
+    answer = client.post("/api/clips", files=[("file", ("a.flac", flac(0.5))), ("file", ("b.flac", flac(0.6)))])
+    assert answer.status_code == 422
+    assert answer.json()["detail"] == "file is given 2 times, allowed is once"
+    assert left_behind(tmp_path) == []

@@ -83,11 +83,31 @@ def test_music_that_comes_to_a_silent_source_is_a_change(database: Database):
 def test_a_first_venue_without_audio_for_its_clips_is_refused_clip_by_clip(database: Database):
     with database.read() as session, pytest.raises(VenueFaults) as refused:
         loading.prepare(session, sound_venue(), None, audio={"two-tone": CHIME}, where="quillfin.toml")
-    (fault,) = refused.value.faults
-    assert str(fault) == (
-        "quillfin.toml: clip 'closing-15': has no audio: its file is not beside the venue file, "
-        "nor in the database under this id and name"
+    there = "beside the venue file, nor in the database under this id and name"
+    assert [str(fault) for fault in refused.value.faults] == [
+        f"quillfin.toml: clip 'closing-15': has no audio: its file is not {there}",
+        f"quillfin.toml: source 'house': has no music: its folder is not {there}",
+    ]
+
+
+def test_a_source_is_not_pointed_at_a_folder_nobody_has(database: Database):
+    venue_id = fill(database)
+    moved = sound_venue().model_copy(
+        update={"sources": (sound_venue().sources[0].model_copy(update={"folder": "elsewhere"}),)}
     )
+    with database.read() as session:
+        with pytest.raises(VenueFaults, match="source 'house': has no music"):
+            loading.prepare(session, moved, loading.target(session))
+        assert [t.file for t in venues.source_tracks(session, venue_id)["house", "music"]] == ["tide.ogg"]
+
+
+def test_a_source_whose_folder_was_empty_keeps_it(database: Database):
+    with database.begin() as session:
+        fill_silent = venues.write_venue(session, sound_venue(), audio={}, tracks={"house": []})
+        assert venues.source_tracks(session, fill_silent) == {}
+    with database.read() as session:
+        ref = loading.target(session)
+        loading.prepare(session, sound_venue(), ref, audio={"two-tone": CHIME, "closing-15": CLOSING})
 
 
 def test_audio_that_is_not_in_the_database_stops_the_whole_load(database: Database):

@@ -14,6 +14,7 @@ from fastapi.openapi.utils import get_openapi
 from fastapi.staticfiles import StaticFiles
 from fastapi.templating import Jinja2Templates
 from starlette.concurrency import run_in_threadpool
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from oyez import __version__
 from oyez.api import problems
@@ -81,10 +82,29 @@ def create_app(settings: Settings, director: DirectorPort) -> FastAPI:
         app.include_router(part.router, dependencies=[Depends(known_query)], max_body_size=BODY_LIMIT)
     app.include_router(pages.router, max_body_size=BODY_LIMIT)
     app.mount("/static", StaticFiles(directory=web / "static"), name="static")
+    app.add_middleware(HeadAsGet)
     app.add_middleware(problems.TooLargeInWords)
     app.add_middleware(Access, token=holder.token, now_ms=holder.now_ms)
     _document(app)
     return app
+
+
+class HeadAsGet:
+    """ASGI middleware: HEAD is answered as GET would be, without the content (RFC 9110, section 9.3.2)."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self.app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        async def send_head(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                await send(message)
+                await send({"type": "http.response.body", "body": b"", "more_body": False})
+
+        if scope["type"] == "http" and scope["method"] == "HEAD":
+            await self.app({**scope, "method": "GET"}, receive, send_head)
+        else:
+            await self.app(scope, receive, send)
 
 
 def _document(app: FastAPI) -> None:

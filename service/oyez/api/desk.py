@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
+import threading
 from collections.abc import AsyncIterator, Mapping, Sequence
 from typing import Any
 
 from oyez.api.ports import ClipEntry, Fired, Health, ZoneLive
 from oyez.clips.store import AudioStore
-from oyez.errors import Conflict, NotFound, OyezError
+from oyez.errors import Conflict, NotFound
 from oyez.planning.types import Plan
 from oyez.playout.changes import Subscription
 from oyez.playout.director import Director
@@ -31,6 +32,7 @@ class Desk:
         self._database = database
         self._link = link
         self._director = director
+        self._entering = threading.Lock()
 
     def start(self) -> None:
         self._director.start()
@@ -150,14 +152,18 @@ class Desk:
         self, imported: Mapping[str, Any], *, clip_id: str, title: str, kind: str, asked_by: str
     ) -> ClipEntry:
         sha256 = str(imported["stored"]["sha256"])
-        try:
-            entry = self._enter(imported, sha256, clip_id=clip_id, title=title, kind=kind, asked_by=asked_by)
-        except OyezError:
-            with self._database.read() as session:
-                orphan = sha256 not in clip_queries.audio_in_use(session)
-            if orphan:
-                AudioStore(self._settings.audio).remove(sha256)
-            raise
+        store = AudioStore(self._settings.audio)
+        with self._entering:
+            if not store.has(sha256):  # the same audio, sent twice at once and refused the other time
+                raise Conflict(f"{imported['original']['name']}: its audio was taken out again, send it once more")
+            try:
+                entry = self._enter(imported, sha256, clip_id=clip_id, title=title, kind=kind, asked_by=asked_by)
+            except Exception:
+                with self._database.read() as session:
+                    orphan = sha256 not in clip_queries.audio_in_use(session)
+                if orphan:
+                    store.remove(sha256)
+                raise
         self._director.reload()
         return entry
 

@@ -4,9 +4,13 @@ the same instant for people is ISO 8601 with the venue's offset, in the field th
 
 from __future__ import annotations
 
+import re
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+
+from oyez.venue.allowed import quoted
+from oyez.venue.models import Title
 
 _MS = "milliseconds of UTC since 1970-01-01"
 _AT = "ISO 8601 with the venue's UTC offset"
@@ -56,16 +60,31 @@ Corner = Annotated[
         examples=[[1795801500000, -14.0]],
     ),
 ]
+
+
+def _checked_asker(text: str) -> str:
+    if len(text) > 80 or not text.strip():
+        raise ValueError("is blank or longer than 80 characters, allowed are 1 to 80 on one line")
+    return text
+
+
+def _checked_id(text: str) -> str:
+    if re.fullmatch(ID_PATTERN, text) is None:
+        raise ValueError(f"is {quoted(text)}, allowed are up to 64 of a-z, 0-9, - and _, the first no - or _")
+    return text
+
+
+ID_PATTERN = "[a-z0-9][a-z0-9_-]{0,63}"
 Asker = Annotated[
-    str,
+    Title,
+    AfterValidator(_checked_asker),
     Field(
         description="Who asks, in at most 80 characters; goes into the log",
         examples=["Front desk"],
-        min_length=1,
-        max_length=80,
-        pattern=r"^[^\x00-\x1f\x7f]*\S[^\x00-\x1f\x7f]*$",
+        json_schema_extra={"maxLength": 80},
     ),
 ]
+NewId = Annotated[str, AfterValidator(_checked_id), Field(json_schema_extra={"pattern": f"^{ID_PATTERN}$"})]
 
 
 class FaultView(Shown):

@@ -11,6 +11,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from oyez.store.log_entries import LogEntry, LogEvent
+from oyez.venue.allowed import quoted
 
 _ALLOWED = {
     "greater_than": ("gt", "more than {}"),
@@ -28,6 +29,7 @@ _TYPES = {
     "bool_parsing": "true and false",
     "bool_type": "true and false",
     "string_type": "texts",
+    "string_unicode": "whole characters",
     "list_type": "lists",
     "tuple_type": "lists",
     "dict_type": "tables",
@@ -61,7 +63,7 @@ def listed(names: Sequence[str]) -> str:
 
 def _got(value: Any) -> str:
     if isinstance(value, str):
-        return f"'{value}'" if len(value) <= 60 else f"'{value[:57]}...'"
+        return quoted(value)
     if isinstance(value, bool):
         return "true" if value else "false"
     if value is None or isinstance(value, (int, float)):
@@ -84,7 +86,7 @@ def request_fault(
 
     `ranges` maps a field's name to its lowest and highest value, where both are known.
     """
-    place = [str(part) for part in error["loc"] if part not in {"body", "query", "path", "header"}]
+    place = [quoted(str(part))[1:-1] for part in error["loc"] if part not in {"body", "query", "path", "header"}]
     name = ".".join(place) or "the body"
     kind, got = error["type"], _got(error.get("input"))
     if kind == "missing":
@@ -93,6 +95,10 @@ def request_fault(
         return name, f"{name} is unknown here"
     if kind == "json_invalid":
         return "the body", "the body is not JSON"
+    if isinstance(error.get("input"), bytes):
+        return "the body", "the body is not said to be JSON, allowed is the content type application/json"
+    if kind == "value_error" and "UploadFile" in str(error["ctx"]["error"]):
+        return name, f"{name} is a text, allowed is a file with its name"
     if kind in _ALLOWED:
         return name, f"{name} is {got}, allowed are {_range(error, ranges or {}, place[-1] if place else '')}"
     if kind in _TYPES:

@@ -144,14 +144,14 @@ def _inspected(path: Path, settings: Settings, slug: str | None) -> VenueFolder:
     held = Held()
     if settings.database.is_file():
         from oyez.store.loading import target
-        from oyez.store.venues import clip_audio, source_tracks
+        from oyez.store.venues import clip_audio, read_venue
 
         with _opened(settings) as database, database.read() as session:
             ref = target(session, slug)
             if ref is not None:
                 held = Held(
                     clips=frozenset(key for key, sha in clip_audio(session, ref.id).items() if sha is not None),
-                    sources=frozenset(source_tracks(session, ref.id)),
+                    sources=frozenset((s.id, s.folder) for s in read_venue(session, ref.id).sources),
                 )
     inspection = inspect(path, held=held)
     if inspection.folder is None:

@@ -63,18 +63,24 @@ def prepare(
     """Work out what loading the venue changes. Writes nothing.
 
     audio, tracks  newly imported, by clip and source (see `write_venue`); what is left out keeps what it had
-    Raises VenueFaults for clips that would have no audio.
+    Raises VenueFaults for clips that would have no audio and sources that would have no folder of music.
     """
     had_audio = {} if ref is None else clip_audio(session, ref.id)
     had_tracks = {} if ref is None else source_tracks(session, ref.id)
     new_audio = dict(audio or {})
-    silent = [c for c in venue.clips if c.id not in new_audio and had_audio.get((c.id, c.file)) is None]
-    if silent:
-        message = "has no audio: its file is not beside the venue file, nor in the database under this id and name"
-        raise VenueFaults(
-            [Fault(where=where, entry=f"clip '{c.id}'", message=message, code="no-audio") for c in silent]
-        )
     before = None if ref is None else read_venue(session, ref.id)
+    had_sources = set() if before is None else {(s.id, s.folder) for s in before.sources}
+    faults = [
+        _no_audio(where, f"clip '{c.id}'", "audio", "file")
+        for c in venue.clips
+        if c.id not in new_audio and had_audio.get((c.id, c.file)) is None
+    ] + [
+        _no_audio(where, f"source '{s.id}'", "music", "folder")
+        for s in venue.sources
+        if s.id not in (tracks or {}) and (s.id, s.folder) not in had_sources
+    ]
+    if faults:
+        raise VenueFaults(faults)
     changes = list(find_changes(before, venue))
     old_clips = {clip_id: sha for (clip_id, _), sha in had_audio.items()}
     for clip in venue.clips:
@@ -138,6 +144,13 @@ def keep_journal_head(database: Database, data_dir: Path, venue_id: int) -> None
             journal.head(session, venue_id),
             hash_of=lambda number: journal.hash_of(session, venue_id, number),
         )
+
+
+def _no_audio(where: str | None, entry: str, what: str, holder: str) -> Fault:
+    message = (
+        f"has no {what}: its {holder} is not beside the venue file, nor in the database under this id and name"
+    )
+    return Fault(where=where, entry=entry, message=message, code="no-audio")
 
 
 def _heard(tracks: Sequence[Track]) -> list[tuple[str, str]]:

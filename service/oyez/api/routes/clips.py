@@ -7,22 +7,24 @@ they are audio: the web process carries no decoder, and a bad file cannot harm i
 from __future__ import annotations
 
 import os
+import pathlib
 import re
 import secrets
 import shutil
-from pathlib import Path, PurePosixPath
+from pathlib import PurePosixPath
 from typing import Annotated, Literal
 
-from fastapi import APIRouter, Depends, File, Form, Request, Response, UploadFile
+from fastapi import APIRouter, Depends, File, Form, Path, Request, Response, UploadFile
 from starlette.responses import FileResponse
 
 from oyez.api.importing import import_file
 from oyez.api.routes.common import Desk, asker, known_form, problems
-from oyez.api.schemas import Asker, ClipView, ImportedView
+from oyez.api.schemas import Asker, ClipView, ImportedView, NewId
 from oyez.api.views import clip_view
 from oyez.clips.names import checked_name, clip_id_for, title_for
 from oyez.errors import NotFound
 from oyez.settings import Settings
+from oyez.venue.models import Title
 
 router = APIRouter(prefix="/api/clips", tags=["clips"])
 
@@ -52,19 +54,17 @@ def add(  # noqa: PLR0917 - the framework calls it by name
         Literal["speech", "music", "chime", "effect"], Form(description="Kind of clip", examples=["speech"])
     ] = "speech",
     title: Annotated[
-        str | None,
+        Title | None,
         Form(
             description="Title; default made from the file's name",
-            max_length=200,
             examples=["Closing in fifteen minutes"],
         ),
     ] = None,
     id_: Annotated[
-        str | None,
+        NewId | None,
         Form(
             alias="id",
             description="Id for the venue file; default made from the file's name",
-            pattern=r"^[a-z0-9][a-z0-9_-]{0,63}$",
             examples=["closing-15"],
         ),
     ] = None,
@@ -102,7 +102,11 @@ def add(  # noqa: PLR0917 - the framework calls it by name
     response_class=FileResponse,
     responses={200: {"content": {"audio/wav": {}}, "description": "48 kHz, 32-bit float WAV"}, **problems(404)},
 )
-def audio(director: Desk, request: Request, clip_id: str) -> FileResponse:
+def audio(
+    director: Desk,
+    request: Request,
+    clip_id: Annotated[str, Path(description="A clip's id in the venue file", examples=["closing-15"])],
+) -> FileResponse:
     """A clip's stored audio."""
     settings: Settings = request.app.state.settings
     clip = next((c for c in director.clips() if c.id == clip_id), None)
@@ -115,7 +119,7 @@ def audio(director: Desk, request: Request, clip_id: str) -> FileResponse:
     return FileResponse(path, media_type="audio/wav", headers={"etag": f'"{digest}"'})
 
 
-def stored_path(settings: Settings, digest: str) -> Path:
+def stored_path(settings: Settings, digest: str) -> pathlib.Path:
     return settings.audio / digest[:2] / f"{digest}.wav"
 
 

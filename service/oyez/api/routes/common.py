@@ -12,6 +12,7 @@ from oyez.api.ports import DirectorPort
 from oyez.api.problems import HTTP_CODES, MEDIA_TYPE
 from oyez.api.schemas import Problem
 from oyez.errors import Conflict, InputError, NotFound
+from oyez.venue.allowed import quoted
 from oyez.venue.models import VenueFile
 
 
@@ -48,7 +49,7 @@ def known_query(request: HTTPConnection) -> None:
     for name in request.query_params:
         if name not in known:
             allowed = f"allowed are {', '.join(known)}" if known else "none are allowed here"
-            raise InputError(f"{name} is unknown here, {allowed}")
+            raise InputError(f"{quoted(name)[1:-1]} is unknown here, {allowed}")
 
 
 async def known_form(request: Request) -> None:
@@ -56,9 +57,12 @@ async def known_form(request: Request) -> None:
     route = request.scope.get("route")
     if isinstance(route, APIRoute):
         known = [field.alias for field in route.dependant.body_params]
-        for name in await request.form():
+        given = [name for name, _ in (await request.form()).multi_items()]
+        for name in given:
             if name not in known:
-                raise InputError(f"{name} is unknown here, allowed are {', '.join(known)}")
+                raise InputError(f"{quoted(name)[1:-1]} is unknown here, allowed are {', '.join(known)}")
+            if given.count(name) > 1:
+                raise InputError(f"{name} is given {given.count(name)} times, allowed is once")
 
 
 def check_zone(venue: VenueFile, zone_id: str) -> None:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from importlib.metadata import PackageNotFoundError, version
+from typing import Annotated
 from zoneinfo import ZoneInfo
 
-from fastapi import APIRouter, Response
+from fastapi import APIRouter, Path, Response
 
 from oyez import __version__
 from oyez.api.problems import HTTP_CODES
@@ -57,7 +58,9 @@ def _zone_rules() -> str:
 
 
 @router.get("/api/problems/{code}", responses=problems(404))
-def kind_of_problem(code: str) -> Problem:
+def kind_of_problem(
+    code: Annotated[str, Path(description="A problem's code", examples=["conflict"])],
+) -> Problem:
     """What a kind of problem means."""
     status, title = _PROBLEMS.get(code, (422, "The request is wrong"))
     return Problem(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from fastapi import APIRouter, Body, Request
+from fastapi import APIRouter, Body, Path, Request
 
 from oyez.api.routes.common import Desk, asker, problems
 from oyez.api.schemas import FireRequest, StoppedView
@@ -16,7 +16,10 @@ router = APIRouter(prefix="/api/plays", tags=["plays"])
 def stop(
     director: Desk,
     request: Request,
-    play_id: str,
+    play_id: Annotated[
+        str,
+        Path(description="A play's id: the rule, an @, its nominal start", examples=["closing-15@1795801500000"]),
+    ],
     asked: Annotated[FireRequest, Body(examples=[{"by": "Front desk"}])] = FireRequest(),  # noqa: B008
 ) -> StoppedView:
     """Fade a play out in 150 ms, everywhere and finally. Its log says who stopped it."""

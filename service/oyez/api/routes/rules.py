@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from fastapi import APIRouter, Body, Request
+from fastapi import APIRouter, Body, Path, Request
 
 from oyez.api.routes.common import Desk, Venue, asker, problems
 from oyez.api.schemas import FiredView, FireRequest, RuleView
@@ -26,7 +26,7 @@ def fire(
     director: Desk,
     venue: Venue,
     request: Request,
-    rule_id: str,
+    rule_id: Annotated[str, Path(description="A rule's id in the venue file", examples=["closing-15"])],
     asked: Annotated[FireRequest, Body(examples=[{"by": "Front desk"}])] = FireRequest(),  # noqa: B008
 ) -> FiredView:
     """Play a rule now, by its priority. The answer says where and when; 409 says why not."""

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-import json
+import dataclasses
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Body, Query, Request
+from fastapi import APIRouter, Depends, Query, Request
 
 from oyez.api.problems import fault_view
 from oyez.api.routes.common import Desk, Venue, asker, problems
 from oyez.api.schemas import Asker, VenueChange
-from oyez.errors import VenueFaults
-from oyez.venue.reader import read_venue
+from oyez.errors import Fault, InputError, VenueFaults
+from oyez.planning.day import operating_day
+from oyez.planning.warnings import find_warnings
+from oyez.venue.reader import Reading, read_venue
 from oyez.venue.writer import venue_tree
 
 router = APIRouter(prefix="/api/venue", tags=["venue"])
@@ -31,20 +33,43 @@ def read(venue: Venue) -> dict[str, Any]:
     return venue_tree(venue)
 
 
-@router.put("", responses=problems(413, 422), max_body_size=VENUE_LIMIT)
+async def _text(request: Request) -> str:
+    """The body as it was sent: read like a file, it is refused in the words that the file would be."""
+    try:
+        return (await request.body()).decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise InputError("the body is not UTF-8 text, allowed is JSON in UTF-8") from None
+
+
+BODY = {
+    "required": True,
+    "description": "The venue file's tree as JSON",
+    "content": {"application/json": {"schema": {"type": "object"}, "example": EXAMPLE}},
+}
+
+
+@router.put("", responses=problems(413, 422), max_body_size=VENUE_LIMIT, openapi_extra={"requestBody": BODY})
 def replace(
     director: Desk,
     request: Request,
-    tree: Annotated[dict[str, Any], Body(description="The venue file's tree as JSON", examples=[EXAMPLE])],
+    text: Annotated[str, Depends(_text)],
     dry_run: Annotated[
         bool, Query(description="true: say what would change, and change nothing", examples=[True])
     ] = False,
     by: Annotated[Asker | None, Query(description="Who asks", examples=["Front desk"])] = None,
 ) -> VenueChange:
     """Put a venue in force, as one transaction. Every fault is listed, and with one fault nothing changes."""
-    reading = read_venue(json.dumps(tree), where="the body", syntax="json")
+    reading = read_venue(text, where="the body", syntax="json")
     if reading.venue is None:
         raise VenueFaults([f for f in reading.findings if f.level == "fault"])
     changes = director.load_venue(reading.venue, dry_run=dry_run, asked_by=asker(request, by))
-    warnings = [fault_view(f) for f in reading.findings if f.level == "warning"]
+    warnings = [fault_view(f) for f in (*reading.findings, *_useless(reading, director.now_ms()))]
     return VenueChange(changes=list(changes), warnings=warnings, dry_run=dry_run)
+
+
+def _useless(reading: Reading, now_ms: int) -> list[Fault]:
+    """What the calendar shows to be useless, beyond what the body alone shows."""
+    assert reading.venue is not None
+    told = {f.entry for f in reading.findings if f.code == "dates-backwards"}
+    found = find_warnings(reading.venue, today=operating_day(reading.venue, now_ms))
+    return [dataclasses.replace(f, where="the body") for f in found if f.entry not in told]
