@@ -21,7 +21,7 @@ from oyez.api import problems
 from oyez.api.access import Access, read_token
 from oyez.api.ports import DirectorPort
 from oyez.api.relay import Relay
-from oyez.api.routes import clips, events, health, log, pages, plan, plays, rules, venue, zones
+from oyez.api.routes import ahead, clips, events, health, log, pages, plan, plays, rules, venue, zones
 from oyez.api.routes.common import known_query
 from oyez.api.schemas import Problem
 from oyez.settings import Settings, folder
@@ -78,7 +78,7 @@ def create_app(settings: Settings, director: DirectorPort) -> FastAPI:
     web = folder("web")
     app.state.templates = Jinja2Templates(directory=web / "templates")
     problems.install(app)
-    for part in (health, plan, zones, rules, plays, clips, venue, log, events):
+    for part in (health, plan, zones, ahead, rules, plays, clips, venue, log, events):
         app.include_router(part.router, dependencies=[Depends(known_query)], max_body_size=BODY_LIMIT)
     app.include_router(pages.router, max_body_size=BODY_LIMIT)
     app.mount("/static", StaticFiles(directory=web / "static"), name="static")
