@@ -113,7 +113,7 @@ def made_by_number(number: int) -> tuple[int, Samples]:
     random = np.random.default_rng(number)
     rate = int(random.choice([16_000, 22_050, 32_000, 44_100, 48_000, 96_000]))
     channels = int(random.choice([1, 1, 2, 2, 6]))
-    seconds = random.uniform(0.6, 9.0)
+    seconds = random.uniform(0.6, 6.0)
     kind = number % 6
     if kind == 0:
         voice = str(random.choice(["en-gb", "en-us", "de", "fr", "es"]))
