@@ -24,6 +24,7 @@ from oyez.playout.changes import Changes, Subscription
 from oyez.playout.link import Listening
 from oyez.settings import folder
 from oyez.store.chain import Head, Verified
+from oyez.store.clips import read_measurement
 from oyez.store.log_entries import LogRecord
 from oyez.venue.facts import ClipFacts
 from oyez.venue.models import VenueFile
@@ -99,6 +100,8 @@ class FakeDirector:
         self.loaded: list[VenueFile] = []
         self.added: list[Mapping[str, Any]] = []
         self.asked_by: list[str] = []
+        self.entries: Sequence[ClipEntry] | None = None
+        """Clips in place of the venue's own."""
         self.state = Health(
             playing=True,
             output="silent",
@@ -469,7 +472,7 @@ class FakeDirector:
         )
         facts = ClipFacts(duration_ms=7400, sha256="ab" * 32, frames=355200, channels=1, measured=measured)
         known = [ClipEntry(id=c.id, title=c.title, kind=c.kind, facts=facts) for c in self._venue.clips]
-        return [*known, *(a["entry"] for a in self.added)]
+        return [*(known if self.entries is None else self.entries), *(a["entry"] for a in self.added)]
 
     def add_clip(
         self, imported: Mapping[str, Any], *, clip_id: str, title: str, kind: str, asked_by: str
@@ -479,9 +482,21 @@ class FakeDirector:
         stored = imported["stored"]
         self.asked_by.append(asked_by)
         facts = ClipFacts(
-            duration_ms=1000, sha256=stored["sha256"], frames=stored["frames"], channels=stored["channels"]
+            duration_ms=1000,
+            sha256=stored["sha256"],
+            frames=stored["frames"],
+            channels=stored["channels"],
+            measured=read_measurement(imported["measurement"]),
         )
-        entry = ClipEntry(id=clip_id, title=title, kind=kind, facts=facts)
+        entry = ClipEntry(
+            id=clip_id,
+            title=title,
+            kind=kind,
+            facts=facts,
+            lead_silence_ms=imported["lead_silence_ms"],
+            tail_silence_ms=imported["tail_silence_ms"],
+            original=imported["original"]["name"],
+        )
         self.added.append({"entry": entry, "imported": imported})
         return entry
 

@@ -84,7 +84,7 @@ def test_a_bad_file_is_refused_in_one_line_and_leaves_nothing(
         ({"id": "Not An Id"}, "id is 'Not An Id', allowed are up to 64 of a-z, 0-9, - and _"),
         ({"title": "two\nlines"}, "title has a line break or control character in it"),
         ({"title": ["one", "two"]}, "title is given 2 times, allowed is once"),
-        ({"titel": "x"}, "titel is unknown here, allowed are file, kind, title, id, by"),
+        ({"titel": "x"}, "titel is unknown here, allowed are file, kind, title, id, trim, by"),
         ({"title": "x" * 201}, "title is too long"),
     ],
 )

@@ -12,9 +12,10 @@ import pytest
 from PIL import Image
 
 from oyez.cli import main
-from oyez.clips.pictures import ENDING, kept_picture, picture_of, picture_of_file
+from oyez.clips.pictures import ENDING, kept_picture
 from oyez.clips.raster import SCALE, to_png
 from oyez.clips.store import AudioStore
+from oyez.clips.traced import picture_of, picture_of_file
 from oyez.loudness.drawing import COLOURS, axes_of, draw
 from tests.clips.making import tone, write
 
@@ -113,7 +114,7 @@ def test_stored_audio_is_traced_once_and_its_picture_goes_with_it(tmp_path):
 def test_a_process_of_its_own_makes_a_picture_or_says_why_not(tmp_path):
     store = AudioStore(tmp_path / "audio")
     sha256 = store.put(tone(1)).sha256
-    command = [sys.executable, "-m", "oyez.clips.pictures", "--data", str(tmp_path)]
+    command = [sys.executable, "-m", "oyez.clips.traced", "--data", str(tmp_path)]
     assert subprocess.run([*command, sha256], check=False, capture_output=True).returncode == 0
     assert kept_picture(store.path_of(sha256)) is not None
     gone = subprocess.run([*command, "0" * 64], check=False, capture_output=True, text=True)

@@ -212,7 +212,15 @@ def _entry(stored: clip_queries.StoredClip) -> ClipEntry:
         )
     elif clip.duration_ms is not None:
         facts = ClipFacts(duration_ms=clip.duration_ms)
-    return ClipEntry(id=clip.id, title=clip.title, kind=clip.kind, facts=facts)
+    return ClipEntry(
+        id=clip.id,
+        title=clip.title,
+        kind=clip.kind,
+        facts=facts,
+        lead_silence_ms=None if audio is None else audio.lead_silence_ms,
+        tail_silence_ms=None if audio is None else audio.tail_silence_ms,
+        original=None if audio is None else audio.original_name,
+    )
 
 
 def _unknown(zone_id: str) -> ZoneLive:

@@ -15,14 +15,16 @@ from oyez.settings import Settings
 TIMEOUT_S = 600.0
 
 
-def import_file(settings: Settings, held: Path, *, name: str, kind: str) -> Mapping[str, Any]:
+def import_file(settings: Settings, held: Path, *, name: str, kind: str, trim: bool = False) -> Mapping[str, Any]:
     """Decode, measure and store the file at `held`; `name` is what its sender calls it.
+
+    trim  cut the silence at both ends
 
     Returns the worker's answer: {stored, measurement, lead_silence_ms, tail_silence_ms, ...}.
     Raises ClipRefused with the worker's own words, WorkFailed when the worker cannot answer.
     """
     command = [sys.executable, "-m", "oyez.clips.worker", "--data", str(settings.data_dir), "--kind", kind]
-    command += ["--name", name, str(held)]
+    command += ["--name", name, *(["--trim"] if trim else []), str(held)]
     try:
         done = subprocess.run(command, capture_output=True, text=True, timeout=TIMEOUT_S, check=False)
     except subprocess.TimeoutExpired as error:

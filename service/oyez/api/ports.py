@@ -68,12 +68,19 @@ class Fired:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClipEntry:
-    """A clip with what is known of its audio; `facts` None when its audio is not stored."""
+    """A clip with what is known of its audio; `facts` None when its audio is not stored.
+
+    lead_silence_ms, tail_silence_ms  silence at its ends, None when not known
+    original                          name of the file it was taken from, None when not known
+    """
 
     id: str
     title: str
     kind: str
     facts: ClipFacts | None
+    lead_silence_ms: int | None = None
+    tail_silence_ms: int | None = None
+    original: str | None = None
 
 
 class DirectorPort(Protocol):

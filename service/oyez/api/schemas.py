@@ -283,10 +283,46 @@ class ZoneView(Shown):
     )
 
 
+class ZoneGainView(Shown):
+    """What a clip gets, and what it comes to, in zones of one format."""
+
+    zone_channels: Literal[1, 2] = Field(description="Format of the zones: 1 mono, 2 stereo", examples=[1])
+    gain_db: float = Field(description="Gain in dB that it plays with", examples=[3.3])
+    sounds_at_lufs: float | None = Field(
+        description="Loudness expected in the zone in LUFS, limiter counted in; null when not known",
+        examples=[-18.0],
+    )
+    target_lufs: float = Field(description="What its kind is brought to, in LUFS", examples=[-18.0])
+    shortfall_lu: float = Field(description="How far under the target it stays, in LU", examples=[0.0])
+    limited_by_peak: bool = Field(
+        description="Whether the ceiling for its peaks, not the target, decided", examples=[False]
+    )
+    notes: list[str] = Field(description="What else is to be known of this gain, in words", examples=[[]])
+
+
+class ClipUseView(Shown):
+    """A rule that plays a clip."""
+
+    rule: RuleId
+    title: TitleText
+    part: Literal["clip", "chime"] = Field(description="As what it plays it", examples=["clip"])
+
+
+Verdict = Literal["fit", "look", "quiet", "unknown", "missing"]
+
+
 class ClipView(Shown):
     id: ClipId
     title: TitleText
     kind: Literal["speech", "music", "chime", "effect"] = Field(description="Kind of clip", examples=["speech"])
+    verdict: Verdict = Field(
+        description="fit to air; fit but worth a look; too quiet (over 0.5 LU under its target somewhere it is "
+        "used); of unknown loudness; its audio missing",
+        examples=["fit"],
+    )
+    sentence: str = Field(
+        description="The same in words, with what to do", examples=["Fit to air: sounds at -18.0 LUFS."]
+    )
     stored: bool = Field(description="Whether its audio is in the store", examples=[True])
     sha256: str | None = Field(
         description="Identity of its audio: SHA-256 of its samples; null when not stored",
@@ -297,13 +333,74 @@ class ClipView(Shown):
     integrated_lufs: float | None = Field(
         description="Integrated loudness in LUFS (ITU-R BS.1770-5); null when undefined", examples=[-21.3]
     )
+    loudness_range_lu: float | None = Field(
+        description="Loudness range in LU (EBU Tech 3342); null when undefined", examples=[3.1]
+    )
     true_peak_dbtp: float | None = Field(description="True peak in dBTP; null when undefined", examples=[-3.2])
+    lead_silence_ms: int | None = Field(
+        description="Silence at its beginning, in ms; null when not known", examples=[120]
+    )
+    tail_silence_ms: int | None = Field(
+        description="Silence at its end, in ms; null when not known", examples=[300]
+    )
+    original: str | None = Field(
+        description="Name of the file it was taken from; null when not known", examples=["closing.flac"]
+    )
+    notes: list[str] = Field(description="Notes on its measurement, in words", examples=[[]])
+    gains: list[ZoneGainView] = Field(
+        description="One for each format of the venue's zones; none when not stored", examples=[[]]
+    )
+    used_by: list[ClipUseView] = Field(description="The rules that play it, in the file's order", examples=[[]])
 
 
 class ImportedView(ClipView):
-    lead_silence_ms: int = Field(description="Silence found at its beginning, in ms", examples=[120])
-    tail_silence_ms: int = Field(description="Silence found at its end, in ms", examples=[300])
-    original: str = Field(description="Name of the file as it was sent", examples=["closing.flac"])
+    """A clip that was just added."""
+
+
+Levels = Annotated[list[float | None], Field(examples=[[-21.4, None]])]
+
+
+class PictureView(Shown):
+    """A clip's loudness, peaks and waveform over time, as measured, before any gain: columns of equal width."""
+
+    duration_s: float = Field(description="Length of the audio in seconds", examples=[7.4])
+    sample_rate: int = Field(description="Samples a second of the stored audio", examples=[48000])
+    channels: int = Field(description="1 mono, 2 stereo", examples=[1])
+    column_s: float = Field(
+        description="Width of a column in seconds; column k begins at k times this, the last may be shorter",
+        examples=[0.01],
+    )
+    wave_low: list[float] = Field(
+        description="Lowest sample in each column over all channels, linear, 1.0 is full scale", examples=[[-0.2]]
+    )
+    wave_high: list[float] = Field(description="Highest sample in each column, alike", examples=[[0.21]])
+    true_peak_dbtp: Levels = Field(
+        description="Highest true peak in each column in dBTP; null where there are only zeros"
+    )
+    sample_peak_dbfs: Levels = Field(
+        description="Highest sample peak in each column in dBFS; null where there are only zeros"
+    )
+    momentary_low_lufs: Levels = Field(
+        description="Lowest momentary loudness (400 ms) of the windows that end in each column, in LUFS; null "
+        "where none ends or digital silence is in it"
+    )
+    momentary_high_lufs: Levels = Field(
+        description="Highest momentary loudness of the windows that end in each column, in LUFS; null where none "
+        "ends or there is only digital silence"
+    )
+    short_term_low_lufs: Levels = Field(description="Lowest short-term loudness (3 s), alike, in LUFS")
+    short_term_high_lufs: Levels = Field(description="Highest short-term loudness (3 s), alike, in LUFS")
+    integrated_lufs: float | None = Field(
+        description="Integrated loudness in LUFS; null when undefined", examples=[-21.3]
+    )
+    relative_gate_lufs: float | None = Field(
+        description="Windows quieter than this, in LUFS, do not count for the integrated loudness; null when "
+        "undefined",
+        examples=[-31.6],
+    )
+    loudness_range_lu: float | None = Field(
+        description="Loudness range in LU; null when undefined", examples=[3.1]
+    )
 
 
 class RuleView(Shown):

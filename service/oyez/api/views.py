@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from zoneinfo import ZoneInfo
 
-from oyez.api.ports import ClipEntry, Fired, ZoneLive
+from oyez.api.ports import Fired, ZoneLive
 from oyez.api.schemas import (
-    ClipView,
     FiredView,
     HappenedView,
     LeftOutView,
@@ -184,23 +183,6 @@ def zone_view(live: ZoneLive, venue: VenueFile) -> ZoneView:
         since_ms=live.since_ms,
         until_ms=live.until_ms,
         level_lufs=live.level_lufs,
-    )
-
-
-def clip_view(clip: ClipEntry) -> ClipView:
-    facts = clip.facts
-    measured = facts.measured if facts is not None else None
-    stored = facts is not None and facts.sha256 is not None
-    return ClipView(
-        id=clip.id,
-        title=clip.title,
-        kind=clip.kind,
-        stored=stored,
-        sha256=facts.sha256 if facts is not None else None,
-        duration_ms=facts.duration_ms if facts is not None else None,
-        channels=facts.channels if facts is not None else None,
-        integrated_lufs=measured.integrated_lufs if measured is not None else None,
-        true_peak_dbtp=measured.true_peak_dbtp if measured is not None else None,
     )
 
 

@@ -32,17 +32,19 @@ def main(argv: Sequence[str] | None = None) -> int:
     use_kernel_cache(settings.kernels)
     from oyez.clips.importer import import_audio, imported_tree
     from oyez.clips.store import AudioStore
+    from oyez.clips.traced import picture_of
 
-    name = args.name or args.file.name
+    name, store = args.name or args.file.name, AudioStore(settings.audio)
     try:
         imported = import_audio(
             args.file,
-            AudioStore(settings.audio),
+            store,
             kind=args.kind,
             limit_s=args.limit_s,
             trim=args.trim,
             name=name,
         )
+        picture_of(store, imported.stored.sha256)  # so that the first look at it need not wait
     except ClipRefused as error:
         return _answer(error.exit_status, ok=False, name=error.name, error=error.why, code=error.code)
     except OyezError as error:

@@ -145,7 +145,7 @@ def _plot(file: Path, out: Path, *, dual_mono: bool) -> None:
     """Draw one file, whole or not at all. Raises WorkFailed where the picture cannot be written."""
     import secrets
 
-    from oyez.clips.pictures import picture_of_file
+    from oyez.clips.traced import picture_of_file
     from oyez.loudness.drawing import draw
     from oyez.loudness.picture import lifted
 
