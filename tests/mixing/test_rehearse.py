@@ -260,3 +260,58 @@ def test_the_services_database_gives_the_same_as_the_file_that_was_loaded(site, 
     capsys.readouterr()
     assert main(["rehearse", "--data", str(tmp_path / "none"), *STRETCH, "--zone", "foyer", str(out)]) == 2
     assert len(capsys.readouterr().err.splitlines()) == 1
+
+
+ELSEWHERE = """
+[[clips]]
+id = "shop-only"
+file = "gone.wav"
+title = "Gone"
+duration_ms = 2000
+[[clips]]
+id = "by-hand"
+file = "gone-too.wav"
+title = "Gone too"
+[[rules]]
+id = "shop-only"
+title = "Only in the shop"
+clips = ["shop-only"]
+zones = ["shop"]
+priority = 40
+[rules.fixed]
+times = ["17:00"]
+[[rules]]
+id = "by-hand"
+title = "By hand"
+clips = ["by-hand"]
+zones = ["all"]
+priority = 90
+"""
+
+
+def test_audio_that_the_zone_does_not_sound_need_not_be_there(site, capsys, tmp_path):
+    path = site / "elsewhere.toml"
+    path.write_text(VENUE + ELSEWHERE)
+    words = ["rehearse", "--file", str(path), *STRETCH, "--zone"]
+    assert main([*words, "foyer", str(tmp_path / "a.wav")]) == 0
+    assert rehearse(site, tmp_path / "b.wav") == 0
+    assert (tmp_path / "a.wav").read_bytes() == (tmp_path / "b.wav").read_bytes()
+    assert main([*words, "shop", str(tmp_path / "c.wav")]) == 2
+    assert "clip 'shop-only'" in capsys.readouterr().err
+
+
+def test_a_full_disk_is_said_to_be_full(site, capsys, tmp_path, monkeypatch):
+    class Full:
+        free = 0
+
+    def failing(*_, **__):
+        raise soundfile.LibsndfileError(2)
+
+    from oyez.commands import rehearse as command
+
+    known = command._from_file(site / "venue.toml", "foyer")
+    monkeypatch.setattr(command, "_from_file", lambda *_: known)
+    monkeypatch.setattr(soundfile, "SoundFile", failing)
+    monkeypatch.setattr("shutil.disk_usage", lambda _: Full)
+    assert rehearse(site, tmp_path / "a.wav") == 1
+    assert capsys.readouterr().err.endswith("a.wav: cannot be written: No space left on device\n")

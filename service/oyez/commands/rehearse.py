@@ -12,9 +12,11 @@ from __future__ import annotations
 
 import argparse
 import datetime as dt
+import errno
 import json
 import os
 import secrets
+import shutil
 import sys
 import time
 from collections.abc import Mapping, Sequence
@@ -38,6 +40,7 @@ if TYPE_CHECKING:
 FORMATS = {".wav": "WAV", ".flac": "FLAC"}
 BITS = 24
 LARGEST_WAV_BYTES = 4_294_000_000
+DISK_FULL_BYTES = 1 << 20
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -166,6 +169,7 @@ def _fits(out: Path, form: str, rehearsal: Rehearsal) -> None:
 
 
 def _from_file(path: Path, zone: str) -> _Site:
+    """The venue with the audio that the zone can sound; of what only other zones hear, the lengths are enough."""
     from oyez.clips.facts import cache_store, file_facts, file_tracks
     from oyez.clips.folder import VenueFolder, open_venue
 
@@ -175,11 +179,21 @@ def _from_file(path: Path, zone: str) -> _Site:
     _known_zone(folder.venue, zone)
     store = cache_store()
     print("reading clips and music", file=sys.stderr)
-    alone = folder.venue.model_copy(update={"zones": (folder.venue.zone(zone),)})
+    venue = folder.venue
+
+    def part(**only: Any) -> VenueFolder:
+        return VenueFolder(path=folder.path, venue=venue.model_copy(update=only))
+
+    planned = [r for r in venue.rules if r.fixed or r.interval]
+    here = tuple(r for r in planned if zone in venue.resolve(r.zones))
+    elsewhere = tuple(r for r in planned if r not in here)
     return _Site(
-        venue=folder.venue,
-        facts=file_facts(folder, store, need_loudness=True),
-        tracks=file_tracks(VenueFolder(path=folder.path, venue=alone), store),
+        venue=venue,
+        facts={
+            **file_facts(part(rules=elsewhere), store, need_loudness=False),
+            **file_facts(part(rules=here), store, need_loudness=True),
+        },
+        tracks=file_tracks(part(zones=(venue.zone(zone),)), store),
         store=store,
         gone={},
     )
@@ -260,6 +274,8 @@ def _write(out: Path, form: str, rehearsal: Rehearsal) -> Measurement:
         part.replace(out)
     except (OSError, soundfile.LibsndfileError) as error:
         why = getattr(error, "strerror", None) or getattr(error, "error_string", None) or str(error)
+        if shutil.disk_usage(out.parent).free < DISK_FULL_BYTES:  # libsndfile says "System error" of all alike
+            why = os.strerror(errno.ENOSPC)
         raise WorkFailed(f"{out}: cannot be written: {str(why).rstrip('.')}") from None
     finally:
         with suppress(OSError):
