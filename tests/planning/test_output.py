@@ -20,7 +20,17 @@ BUSY = [
 
 def test_the_tree_has_exactly_the_documented_keys():
     tree = plan_tree(plan(venue(*BUSY)))
-    assert list(tree) == ["venue", "date", "timezone", "starts_ms", "ends_ms", "plays", "unplaced", "ducks"]
+    assert list(tree) == [
+        "venue",
+        "date",
+        "timezone",
+        "starts_ms",
+        "ends_ms",
+        "plays",
+        "unplaced",
+        "ducks",
+        "levels",
+    ]
     play = {
         "rule",
         "nominal_ms",
@@ -38,6 +48,7 @@ def test_the_tree_has_exactly_the_documented_keys():
     assert (tree["venue"], tree["date"], tree["timezone"]) == ("Quillfin Aquarium", "2026-11-27", "Europe/London")
     assert (tree["starts_ms"], tree["ends_ms"]) == (at("05:00"), at("+1 05:00"))
     assert tree["plays"][0]["reason"] == "on time"
+    assert tree["levels"] == [{"priority": 60, "proven": True}, {"priority": 20, "proven": True}]
     assert tree["plays"][0]["end_ms"] - tree["plays"][0]["start_ms"] == 60_000
 
 

@@ -203,6 +203,12 @@ def _print_table(venue: VenueFile, plan: Plan) -> None:
                 Text(lost.reason),
             )
         console.print(table)
+    searched = [str(level) for level, proven in plan.proven.items() if not proven]
+    if searched:
+        console.print(
+            f"\nPriority {', '.join(searched)}: the best plan found; that none is better is not proven.",
+            highlight=False,
+        )
 
 
 def _together(plays: Sequence[Play]) -> Iterator[tuple[Play, tuple[str, ...]]]:

@@ -64,40 +64,6 @@ def member_of(board: Board, job: Job) -> Member | None:
     return Member(job, lows, highs, job.length_ms, job.gap_ms, job.capped, job.counts)
 
 
-def clusters(board: Board, members: Sequence[Member]) -> list[list[Member]]:
-    """Split into groups that cannot touch each other through zones, gaps or the cap; order within is kept."""
-    parent = list(range(len(members)))
-
-    def root(i: int) -> int:
-        while parent[i] != i:
-            parent[i] = parent[parent[i]]
-            i = parent[i]
-        return i
-
-    by_line: dict[str, list[int]] = {}
-    for i, member in enumerate(members):
-        for line in member.job.lines:
-            by_line.setdefault(line.zone, []).append(i)
-    for zone, there in by_line.items():
-        there.sort(key=lambda i: members[i].first)
-        reach, before = -1, -1
-        for i in there:
-            member = members[i]
-            if before >= 0 and member.first < reach:
-                parent[root(i)] = root(before)
-            end = member.last + member.length + member.gap
-            if end > reach:
-                reach, before = end, i
-        if board.max_per_hour is not None:
-            counted = [i for i in there if members[i].counts]
-            for a, b in _capped_together(counted, members, board.lines[zone].capped, board.max_per_hour):
-                parent[root(b)] = root(a)
-    groups: dict[int, list[Member]] = {}
-    for i, member in enumerate(members):
-        groups.setdefault(root(i), []).append(member)
-    return list(groups.values())
-
-
 def _capped_together(
     there: Sequence[int], members: Sequence[Member], fixed: Sequence[int], size: int
 ) -> Iterator[tuple[int, int]]:

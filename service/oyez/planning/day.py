@@ -35,7 +35,7 @@ def plan_day(venue: VenueFile, date: dt.date, facts: Mapping[str, ClipFacts], *,
     quiet = quiet_spans(day, live.holds if live else ())
     in_zone = by_zone(quiet)
     wanted, out = barred(venue, date, _wanted(occurrences(day, facts, in_zone), live), live)
-    placed = place(
+    placement = place(
         venue,
         day.span,
         wanted,
@@ -43,6 +43,7 @@ def plan_day(venue: VenueFile, date: dt.date, facts: Mapping[str, ClipFacts], *,
         taken=live.taken if live else (),
         not_before_ms=live.now_ms if live else None,
     )
+    placed = placement.placed
     ducking = Ducking(venue, facts)
     place_of = {z.id: i for i, z in enumerate(venue.zones)}
     plays = [_play(venue, p, ducking) for p in placed if p.start_ms is not None]
@@ -63,6 +64,7 @@ def plan_day(venue: VenueFile, date: dt.date, facts: Mapping[str, ClipFacts], *,
         music=music_spans(day, in_zone),
         quiet=quiet,
         open={name: day.opening(name).periods for name in sets},
+        proven=placement.proven,
     )
 
 

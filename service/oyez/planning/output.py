@@ -19,7 +19,10 @@ CSV_COLUMNS = (
 
 
 def plan_tree(plan: Plan) -> dict[str, Any]:
-    """The plan as plain JSON values; `_ms` are milliseconds of UTC since 1970, ducks are (ms, dB)."""
+    """The plan as plain JSON values; `_ms` are milliseconds of UTC since 1970, ducks are (ms, dB).
+
+    `levels` says of each priority whether the plan is proven to be the best there is, given those above.
+    """
     return {
         "venue": plan.venue,
         "date": plan.date.isoformat(),
@@ -29,6 +32,9 @@ def plan_tree(plan: Plan) -> dict[str, Any]:
         "plays": [_play_tree(p) for p in plan.plays],
         "unplaced": [_unplaced_tree(u) for u in plan.unplaced],
         "ducks": {zone: [[at_ms, float(db)] for at_ms, db in points] for zone, points in plan.ducks.items()},
+        "levels": [
+            {"priority": level, "proven": plan.proven[level]} for level in sorted(plan.proven, reverse=True)
+        ],
     }
 
 

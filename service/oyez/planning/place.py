@@ -11,9 +11,9 @@ from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 from oyez.planning.board import Board, Job
-from oyez.planning.cluster import Bench, clusters, member_of
+from oyez.planning.cluster import member_of
+from oyez.planning.groups import Groups
 from oyez.planning.reasons import Explainer, Holder
-from oyez.planning.search import solve
 from oyez.planning.types import Obstacle, Occurrence, QuietSpan, Span, Taken
 from oyez.venue.models import VenueFile
 from oyez.venue.units import to_ms
@@ -29,6 +29,14 @@ class Placed:
     obstacles: tuple[Obstacle, ...] = ()
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Placement:
+    """What became of all occurrences. `proven`: priority -> no plan does better, given the priorities above."""
+
+    placed: tuple[Placed, ...]
+    proven: Mapping[int, bool]
+
+
 def tie_key(occurrence: Occurrence) -> tuple[int, int, str]:
     """The documented order that settles what is left equal: nominal start, place in the file, id."""
     return occurrence.nominal_ms, occurrence.order, occurrence.id
@@ -42,7 +50,7 @@ def place(
     *,
     taken: Iterable[Taken] = (),
     not_before_ms: int | None = None,
-) -> list[Placed]:
+) -> Placement:
     """Place the occurrences of one operating day.
 
     taken          plays that hold their zones already and are never changed
@@ -70,9 +78,12 @@ def place(
         job = board.job(number, occurrence, not_before_ms=not_before_ms)
         levels.setdefault((occurrence.priority, occurrence.event), []).append(job)
     placed: list[Placed] = []
+    proven: dict[int, bool] = {}
     for level in sorted(levels, reverse=True):
-        placed.extend(_place_level(venue, board, explainer, levels[level]))
-    return placed
+        found, sure = _place_level(venue, board, explainer, levels[level])
+        placed.extend(found)
+        proven[level[0]] = proven.get(level[0], True) and sure
+    return Placement(placed=tuple(placed), proven=proven)
 
 
 def _put_taken(board: Board, taken: Iterable[Taken], holders: dict[int, Holder]) -> None:
@@ -95,16 +106,16 @@ def _put_taken(board: Board, taken: Iterable[Taken], holders: dict[int, Holder])
                 line.put(start_ms, end_ms, holder)
 
 
-def _place_level(venue: VenueFile, board: Board, explainer: Explainer, jobs: Sequence[Job]) -> Iterable[Placed]:
-    """The best places of one priority, cluster by cluster, then a reason for each."""
+def _place_level(
+    venue: VenueFile, board: Board, explainer: Explainer, jobs: Sequence[Job]
+) -> tuple[list[Placed], bool]:
+    """The best places of one priority, a reason for each, and whether they are proven to be the best."""
     members = [m for m in (member_of(board, job) for job in jobs) if m is not None]
-    for cluster in clusters(board, members):
-        if len(cluster) == 1:
-            board.put(cluster[0].job, cluster[0].first)
-            continue
-        for member, start_ms in zip(cluster, solve(Bench(board, cluster)).starts, strict=True):
-            if start_ms is not None:
-                board.put(member.job, start_ms)
+    groups = Groups(board, members)
+    for member, start_ms in zip(members, groups.starts, strict=True):
+        if start_ms is not None:
+            board.put(member.job, start_ms)
+    found = []
     for job in jobs:
         if job.start_ms is not None:
             reason, obstacles = explainer.late(job, job.start_ms)
@@ -112,4 +123,5 @@ def _place_level(venue: VenueFile, board: Board, explainer: Explainer, jobs: Seq
             order = job.occurrence.order
             rule = venue.rules[order] if 0 <= order < len(venue.rules) else None
             reason, obstacles = explainer.lost(job, rule)
-        yield Placed(occurrence=job.occurrence, start_ms=job.start_ms, reason=reason, obstacles=obstacles)
+        found.append(Placed(occurrence=job.occurrence, start_ms=job.start_ms, reason=reason, obstacles=obstacles))
+    return found, groups.proven

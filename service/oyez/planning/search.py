@@ -18,8 +18,10 @@ from oyez.planning.cluster import Bench, Member, Score, better
 from oyez.planning.labels import sweep
 
 SEARCH_STEPS = 60_000  # a step is one look for an earliest start
-WIDTH = 120  # labels of one size carried on, see `labels`
-CAPPED_CHILDREN = 30_000
+WIDTH = 120  # labels of one size carried on at first, see `labels`
+LABELS = 12_000  # over the members, carried on at second
+CAPPED_LABELS = 30_000  # over the members squared, under a cap
+LARGE = 150  # members; more are not carried forward, only searched
 RESTLESS = 150  # moves without a better plan before worse ones are let through
 
 
@@ -56,17 +58,29 @@ def solve(bench: Bench) -> Solution:
         best = _better(best, found)
         if best.score == floor:
             return Solution(best.starts, best.score, proven=True)
-    width = WIDTH if bench.size is None else max(CAPPED_CHILDREN // (count * count), 4)
-    swept = sweep(bench, best.score, width)
-    if swept.starts is not None:
-        best = Solution(swept.starts, swept.score, proven=swept.finished)
-    if swept.finished:
-        return Solution(best.starts, best.score, proven=True)
-    best = _better(best, _pull(bench, best, floor))
-    swept = sweep(bench, best.score, width)
-    if swept.starts is not None:
-        best = Solution(swept.starts, swept.score, proven=swept.finished)
+    if count > LARGE:
+        best = _better(best, _pull(bench, best, floor))
+        return Solution(best.starts, best.score, proven=best.score == floor)
+    widths: tuple[int, ...] = (WIDTH, max(WIDTH, LABELS // count))
+    if bench.size is not None:
+        widths = (max(CAPPED_LABELS // (count * count), 4),)
+    for width in widths:
+        swept = sweep(bench, best.score, width)
+        if swept.starts is not None:
+            best = Solution(swept.starts, swept.score, proven=False)
+        if swept.finished:
+            return Solution(best.starts, best.score, proven=True)
+    pulled = _pull(bench, best, floor)
+    if not better(pulled.score, best.score):
+        return best
+    swept = sweep(bench, pulled.score, widths[-1])
+    best = pulled if swept.starts is None else Solution(swept.starts, swept.score, proven=False)
     return Solution(best.starts, best.score, proven=swept.finished or best.score == floor)
+
+
+def place_in_order(bench: Bench) -> Solution:
+    """Everyone at the earliest start left, in the documented order. Not proven, and not searched for better."""
+    return _listed(bench, range(len(bench.members)))
 
 
 def _better(best: Solution, found: Solution) -> Solution:

@@ -141,6 +141,8 @@ class Plan:
     music      zone -> spans in which its music plays (hours, on, quiet windows with music off)
     quiet      the day's quiet windows by zone, for drawing
     open       hours set -> opening periods, "venue" is the venue's own
+    proven     priority -> no plan airs more of it, or as many with less lateness, given the priorities above;
+               False: it is the best found
     """
 
     venue: str
@@ -154,6 +156,7 @@ class Plan:
     music: Mapping[str, tuple[Span, ...]]
     quiet: tuple[QuietSpan, ...]
     open: Mapping[str, tuple[Span, ...]]
+    proven: Mapping[int, bool] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
