@@ -53,6 +53,14 @@ def test_a_reference_tone_reads_what_the_standard_says():
     assert mixer.short_term_lufs("foyer") == pytest.approx(-23.0, abs=0.05)
 
 
+@pytest.mark.parametrize("more", [1, 256, 1_024, 4_799])
+def test_the_live_level_is_there_wherever_a_block_of_sound_ends(more):
+    # EBU Tech 3341 case 1; the engine's blocks do not end on tenths of a second
+    mixer, _ = play(tone(RATE, 1000.0, peak=10 ** (-23 / 20), channels=2), seconds=4)
+    mixer.render(more)
+    assert mixer.short_term_lufs("foyer") == pytest.approx(-23.0, abs=0.05)
+
+
 def test_it_agrees_with_libebur128_on_uneven_noise():
     pyebur128 = pytest.importorskip("pyebur128")
     steps = np.repeat(np.random.default_rng(3).choice([0.01, 0.1, 0.5], 40), RATE // 4)

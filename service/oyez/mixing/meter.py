@@ -66,7 +66,8 @@ class OutputMeter:
 
     def short_term_lufs(self, zone: str) -> float | None:
         """Loudness of the last 3 s; None for silence (under -70 LUFS) or before there are 3 s."""
-        blocks = self._blocks(zone, self.end_frame - _SHORT_TERM * BLOCK_FRAMES, self.end_frame)
+        end = self.end_frame - self.end_frame % BLOCK_FRAMES  # the newest whole block, wherever a block ends now
+        blocks = self._blocks(zone, end - _SHORT_TERM * BLOCK_FRAMES, end)
         if len(blocks) < _SHORT_TERM:
             return None
         level = _lufs(float(blocks.mean()))
