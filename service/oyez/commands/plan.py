@@ -5,6 +5,7 @@
   oyez plan --file quillfin.toml --json > plan.json
   oyez plan --date 2026-11-27 --until 2026-12-03   a week; as JSON a list, a plan a day
   oyez plan --against changed.toml                 what a changed venue file would move, add or drop
+  oyez plan --until 2026-12-24 --ics > plan.ics    for a calendar program
 
 Without --date it is today's operating day of the venue. Audio files are needed only where the venue file gives
 no duration_ms, or for automatic ducking.
@@ -51,6 +52,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     form = parser.add_mutually_exclusive_group()
     form.add_argument("--json", action="store_true", help="as JSON")
     form.add_argument("--csv", action="store_true", help="as CSV, a line an announcement")
+    form.add_argument("--ics", action="store_true", help="as iCalendar, an event an announcement")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -60,7 +62,13 @@ def run(args: argparse.Namespace) -> int:
     date = wanted or operating_day(venue, time.time_ns() // 1_000_000)
     dates = _dates(date, last)
     plans = [_plan(venue, day, facts) for day in dates]
-    if args.against is not None:
+    if args.ics:
+        from oyez.planning.ical import plan_ics
+
+        if args.against is not None:
+            raise InputError("--ics with --against: a difference is no calendar, allowed are --json and --csv")
+        sys.stdout.write(plan_ics(venue, plans))
+    elif args.against is not None:
         from oyez.commands import plan_against
 
         other, other_facts = _from_file(args.against)
