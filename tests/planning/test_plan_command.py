@@ -121,3 +121,18 @@ def test_csv_starts_with_its_columns(capsys, file):
     status, out, _ = run(capsys, "--file", file, "--date", "2026-11-27", "--csv")
     assert status == 0
     assert out.startswith("outcome,rule,title,priority,nominal,start,end,")
+
+
+def test_why_says_what_stood_in_the_way_and_what_would_help(capsys, file):
+    status, out, err = run(capsys, "--file", file, "--date", "2026-11-27", "--why", "late@17:45")
+    assert (status, err) == (0, "")
+    assert "Too late, 17:45:00, Foyer, priority 20" in out
+    assert "found no place: 'Closing in fifteen minutes' sounds in Foyer" in out
+    assert "give it `wait_s = 11`: it then starts at 17:45:10.400" in out
+    status, out, _ = run(capsys, "--file", file, "--date", "2026-11-27", "--why", "late@17:45", "--json")
+    assert json.loads(out)[0]["suggestions"][0]["change"] == "wait"
+
+
+def test_why_of_what_is_not_there_is_one_line(capsys, file):
+    status, out, err = run(capsys, "--file", file, "--date", "2026-11-27", "--why", "late@12:00")
+    assert (status, out, err.count("\n")) == (2, "", 1)

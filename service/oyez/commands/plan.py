@@ -4,6 +4,7 @@
   oyez plan --file quillfin.toml --date 2026-11-27
   oyez plan --file quillfin.toml --json > plan.json
   oyez plan --date 2026-11-27 --until 2026-12-03   a week; as JSON a list, a plan a day
+  oyez plan --why closing-15@17:45                 why it is where it is, and every way to change that, tried out
   oyez plan --against changed.toml                 what a changed venue file would move, add or drop
   oyez plan --until 2026-12-24 --ics > plan.ics    for a calendar program
 
@@ -45,6 +46,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--against", type=Path, metavar="OTHER", help="show what this other venue file would make different"
     )
+    parser.add_argument(
+        "--why", metavar="RULE@TIME", help="why this one is where it is (RULE@TIME/ZONE for one zone of several)"
+    )
     parser.add_argument("--venue", metavar="NAME", help="which venue of the database, where it holds several")
     parser.add_argument(
         "--data", type=Path, metavar="DIR", help="data folder; default: $OYEZ_DATA or the user's own"
@@ -62,7 +66,13 @@ def run(args: argparse.Namespace) -> int:
     date = wanted or operating_day(venue, time.time_ns() // 1_000_000)
     dates = _dates(date, last)
     plans = [_plan(venue, day, facts) for day in dates]
-    if args.ics:
+    if args.why is not None:
+        if args.csv or args.ics or last is not None or args.against is not None:
+            raise InputError("--why answers about one day: leave out --until, --against, --csv and --ics")
+        from oyez.commands import plan_why
+
+        plan_why.show(venue, facts, plans[0], args.why, as_json=args.json)
+    elif args.ics:
         from oyez.planning.ical import plan_ics
 
         if args.against is not None:

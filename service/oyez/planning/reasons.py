@@ -160,10 +160,10 @@ class Explainer:
         needed_ms = later - o.nominal_ms
         what = "the zone is" if len(o.zones) == 1 else "its zones are"
         free = f"{waits}, {what} free again after {span_words(needed_ms)}"
-        if needed_ms <= _longest_wait_ms(rule):
+        if needed_ms <= longest_wait_ms(rule):
             step_s = 10 if needed_ms > 10_000 else 1
             wait_s = -(-needed_ms // (step_s * 1000)) * step_s
-            longest_s = _longest_wait_ms(rule) / 1000
+            longest_s = longest_wait_ms(rule) / 1000
             return f"{words}; {free}: give it `wait_s = {min(wait_s, longest_s):g}`", obstacles
         return f"{words}; {free}, longer than it may wait; {self._earlier(job, '', later)}", obstacles
 
@@ -181,7 +181,7 @@ class Explainer:
         return f"it would fit {span_words(ahead)} later"
 
 
-def _longest_wait_ms(rule: Rule | None) -> int:
+def longest_wait_ms(rule: Rule | None) -> int:
     """How long `wait_s` can make a rule wait at all."""
     if rule is None:
         return FOR_EVER
