@@ -169,3 +169,17 @@ def test_a_zone_that_is_no_more_is_still_found_by_its_records(data: Path, capsys
     database.close()
     assert main(["log", "--json", "--zone", "old-hall", "--data", str(data)]) == 0
     assert [e["zones"] for e in json.loads(capsys.readouterr().out)["entries"]] == [["old-hall"]]
+
+
+def test_what_waits_for_its_start_is_not_called_sounding(data: Path, capsys, monkeypatch) -> None:
+    monkeypatch.setenv("COLUMNS", "200")
+    database = open_database(Settings(data_dir=data))
+    start = at("+2 10:00")
+    with database.begin() as session:
+        times = {"nominal_ms": start - 30_000, "planned_ms": start, "planned_end_ms": start + 5000}
+        log.append(session, 1, claim(8, **times, at_ms=start - 30_000))
+    database.close()
+    for now_ms, word in ((start - 1, "waits to start"), (start, "sounding")):
+        monkeypatch.setattr("time.time_ns", lambda ms=now_ms: ms * 1_000_000)
+        assert main(["log", "--data", str(data)]) == 0
+        assert word in capsys.readouterr().out

@@ -113,26 +113,28 @@ def plan_view(plan: Plan, venue: VenueFile, log: Sequence[LogRecord], *, today: 
             for q in plan.quiet
         ],
         open=_spans(plan.open),
-        happened=happened_views(log, venue, zone),
+        happened=happened_views(log, venue, zone, now_ms=now_ms),
     )
 
 
-def happened_views(log: Sequence[LogRecord], venue: VenueFile, zone: ZoneInfo) -> list[HappenedView]:
+def happened_views(
+    log: Sequence[LogRecord], venue: VenueFile, zone: ZoneInfo, *, now_ms: int
+) -> list[HappenedView]:
     """The log's records as one line a play: its claim and its end together. Sorted by start."""
     names = zone_names(venue)
-    lines = [_entry(entry, names, zone) for entry in merge(log)]
+    lines = [_entry(entry, names, zone, now_ms) for entry in merge(log)]
     lines += [_event(event, zone) for event in events(log)]
     return sorted(lines, key=lambda line: (line.start_ms, line.id or ""))
 
 
-def _entry(entry: LogEntry, names: Mapping[str, str], zone: ZoneInfo) -> HappenedView:
+def _entry(entry: LogEntry, names: Mapping[str, str], zone: ZoneInfo, now_ms: int) -> HappenedView:
     start_ms = next(ms for ms in (entry.actual_ms, entry.planned_ms, entry.nominal_ms) if ms is not None)
     return HappenedView(
         id=entry.id,
         rule=entry.rule,
         title=entry.title,
         outcome=entry.outcome,
-        sentence=happened(entry, names, zone),
+        sentence=happened(entry, names, zone, now_ms=now_ms),
         nominal_ms=entry.nominal_ms,
         start_ms=start_ms,
         start_at=iso(start_ms, zone),
@@ -214,7 +216,7 @@ def fired_view(fired: Fired, venue: VenueFile, *, now_ms: int) -> FiredView:
     soon = fired.start_ms - now_ms <= _SOON_MS
     sentence = f"Starts now in {where}" if soon else f"Starts at {clock(fired.start_ms, zone)} in {where}"
     if not soon and fired.reason not in {"", "on time"}:
-        sentence += f", {fired.reason}"
+        sentence += f": {fired.reason.partition(': ')[2] or fired.reason}"  # when it starts is said already
     if fired.left_out:
         sentence += "; not in " + listed([f"{names.get(z, z)} ({why})" for z, why in fired.left_out])
     return FiredView(

@@ -116,7 +116,7 @@ def request_fault(
     return name, f"{name} is {got}: {error['msg']}"
 
 
-def happened(entry: LogEntry, names: Mapping[str, str], zone: ZoneInfo) -> str:
+def happened(entry: LogEntry, names: Mapping[str, str], zone: ZoneInfo | dt.timezone, *, now_ms: int) -> str:
     """One sentence for the log of a day: what became of it, where, and why not."""
 
     def where(outcome: str) -> list[str]:
@@ -124,6 +124,8 @@ def happened(entry: LogEntry, names: Mapping[str, str], zone: ZoneInfo) -> str:
 
     everywhere = listed([names.get(z, z) for z in entry.zones])
     why = f": {entry.reason}" if entry.reason else ""
+    if entry.outcome == "sounding" and entry.planned_ms is not None and entry.planned_ms > now_ms:
+        return f"Starts at {clock(entry.planned_ms, zone)} in {everywhere}{why}"
     if entry.outcome == "sounding":
         return f"Sounding in {everywhere}"
     if entry.outcome == "not_sent":

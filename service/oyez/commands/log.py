@@ -14,6 +14,7 @@ import argparse
 import datetime as dt
 import json
 import sys
+import time
 from collections.abc import Mapping, Sequence
 from itertools import groupby
 from pathlib import Path
@@ -122,6 +123,7 @@ def _print_table(venue: VenueFile, entries: Sequence[LogEntry], events: Sequence
     console = Console()
     zone = ZoneInfo(venue.venue.timezone)
     names = {z.id: z.name for z in venue.zones}
+    now_ms = time.time_ns() // 1_000_000
     console.print(Text(f"{venue.venue.name} (local time, {venue.venue.timezone})", "bold"))
     if not entries:
         console.print("Nothing was due.")
@@ -134,7 +136,7 @@ def _print_table(venue: VenueFile, entries: Sequence[LogEntry], events: Sequence
                 _late(entry),
                 Text(entry.title),
                 Text(_where(venue, entry, names)),
-                Text(_became(entry, names)),
+                Text(_became(entry, names, now_ms)),
                 Text(_why(entry)),
                 _level(entry),
             )
@@ -159,7 +161,9 @@ def _day_of(venue: VenueFile, at_ms: int) -> dt.date:
         return dt.datetime.fromtimestamp(at_ms / 1000, tz=dt.UTC).date()
 
 
-def _became(entry: LogEntry, names: Mapping[str, str]) -> str:
+def _became(entry: LogEntry, names: Mapping[str, str], now_ms: int) -> str:
+    if entry.outcome == "sounding" and entry.planned_ms is not None and entry.planned_ms > now_ms:
+        return "waits to start"
     cut = [names.get(z.zone, z.zone) for z in entry.per_zone if z.outcome == "cut"]
     partly = f", cut in {', '.join(cut)}" if entry.outcome == "sent" and cut else ""
     return entry.outcome.replace("_", " ") + partly
