@@ -22,7 +22,8 @@ COMMANDS = {
     "dump": "write the venue in the database as a venue file",
     "clips": "add audio files as clips, list them",
     "measure": "measure the loudness of audio files",
-    "plan": "show the plan of a day",
+    "plan": "show the plan of a day or several, compare, export",
+    "feed": "show the plan's private address for calendar programs",
     "rehearse": "render what a zone will sound like into a file",
     "log": "show or verify the log of what sounded and what did not",
 }

@@ -62,6 +62,11 @@ class Settings:
         return self.data_dir / "recordings"
 
     @property
+    def feed(self) -> Path:
+        """The secret in the calendar's private address; not there while there is none."""
+        return self.data_dir / "feed"
+
+    @property
     def kernels(self) -> Path:
         """Compiled kernels (numba's cache)."""
         return self.data_dir / "kernels"

@@ -144,7 +144,7 @@ def test_the_written_time_zone_gives_zoneinfos_offsets_all_through_the_days_show
 
 @pytest.mark.parametrize("name", ZONES)
 def test_on_the_days_of_a_clock_change_every_event_is_the_instant_that_was_planned(name):
-    # Sundays of 2026: 29 March, 25 October (Europe), 8 March, 1 November (America), 5 April, 4 October (Australia).
+    # Sundays of 2026: 29 March, 25 October (Europe), 8 March, 1 November (America), 5 April, 4 October (Sydney).
     v = venue(rule("a", interval={"every_min": 15, "start": "05:00", "end": "04:45"}), venue={"timezone": name})
     days = [(3, 7), (3, 28), (4, 4), (10, 3), (10, 24), (10, 31)]
     for month, day in days:

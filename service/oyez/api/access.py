@@ -4,6 +4,7 @@
     a bearer token, or the session cookie that /enter gives        may, from anywhere
     anyone else                                                    401
     an unsafe request or WebSocket that another site's page sends  403, whoever it is
+    the calendar's private address                                 may be read, from anywhere; a wrong one: 404
 
 The token lives in the data folder (mode 0600). A session is the time it was given, signed with the token: a new
 token ends every session. A Host header that is not this machine's takes the free pass away (DNS rebinding),
@@ -27,6 +28,8 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import HTMLResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from oyez.api.feeds import PREFIX as FEEDS
+from oyez.api.feeds import FeedKey
 from oyez.api.problems import of_status
 
 COOKIE = "oyez-session"
@@ -117,8 +120,12 @@ class Verdict:
 ALLOWED = Verdict(status=None)
 
 
-def decide(scope: Scope, token: str, now_ms: int) -> Verdict:
+def decide(scope: Scope, token: str, now_ms: int, feed: FeedKey | None = None) -> Verdict:
     """May this request go on? Looks at the connection and headers only."""
+    if scope["type"] == "http" and scope["path"].startswith(FEEDS):
+        if scope["method"] in {"GET", "HEAD"} and feed is not None and feed.opens(scope["path"]):
+            return ALLOWED
+        return Verdict(status=404, reason="there is no calendar at this address")
     headers = Headers(scope=scope)
     host = headers.get("host", "")
     client = scope.get("client")
@@ -170,16 +177,19 @@ def _same_site(headers: Headers, host: str, *, tool: bool) -> Verdict:
 class Access:
     """ASGI middleware, the outermost: decides, and puts the security headers on every answer."""
 
-    def __init__(self, app: ASGIApp, *, token: str, now_ms: Callable[[], int]) -> None:
+    def __init__(
+        self, app: ASGIApp, *, token: str, now_ms: Callable[[], int], feed: FeedKey | None = None
+    ) -> None:
         self.app = app
         self.token = token
         self.now_ms = now_ms
+        self.feed = feed
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] not in {"http", "websocket"}:
             await self.app(scope, receive, send)
             return
-        verdict = decide(scope, self.token, self.now_ms())
+        verdict = decide(scope, self.token, self.now_ms(), self.feed)
         if verdict.status is not None:
             await self._refuse(verdict, scope, receive, send)
             return

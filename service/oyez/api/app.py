@@ -19,9 +19,10 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from oyez import __version__
 from oyez.api import problems
 from oyez.api.access import Access, read_token
+from oyez.api.feeds import FeedKey
 from oyez.api.ports import DirectorPort
 from oyez.api.relay import Relay
-from oyez.api.routes import ahead, clips, events, health, log, pages, plan, plays, rules, venue, zones
+from oyez.api.routes import ahead, clips, events, feeds, health, log, pages, plan, plays, rules, venue, zones
 from oyez.api.routes.common import known_query
 from oyez.api.schemas import Problem
 from oyez.settings import Settings, folder
@@ -75,16 +76,18 @@ def create_app(settings: Settings, director: DirectorPort) -> FastAPI:
     app.state.settings = settings
     app.state.director = director
     app.state.access = holder
+    app.state.feed = FeedKey(settings.feed)
     web = folder("web")
     app.state.templates = Jinja2Templates(directory=web / "templates")
     problems.install(app)
     for part in (health, plan, zones, ahead, rules, plays, clips, venue, log, events):
         app.include_router(part.router, dependencies=[Depends(known_query)], max_body_size=BODY_LIMIT)
+    app.include_router(feeds.router, max_body_size=BODY_LIMIT)
     app.include_router(pages.router, max_body_size=BODY_LIMIT)
     app.mount("/static", StaticFiles(directory=web / "static"), name="static")
     app.add_middleware(HeadAsGet)
     app.add_middleware(problems.TooLargeInWords)
-    app.add_middleware(Access, token=holder.token, now_ms=holder.now_ms)
+    app.add_middleware(Access, token=holder.token, now_ms=holder.now_ms, feed=app.state.feed)
     _document(app)
     return app
 

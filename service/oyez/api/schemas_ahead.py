@@ -115,8 +115,8 @@ class PreviewView(Shown):
 class FeedView(Shown):
     """A private address at which a calendar program finds the plan. Whoever has it can read the plan."""
 
-    path: str = Field(
-        description="Path of the calendar on this service; the long word in it is the secret",
+    path: str | None = Field(
+        description="Path of the calendar on this service, null while there is none; the long word is the secret",
         examples=["/feeds/4kT0aU4cVwq1w8Zr2bq0yqk3w9d1m5c7xZ3b8n6p2tE/plan.ics"],
     )
     days: int = Field(description="How many operating days it holds, from today", examples=[14])
