@@ -232,6 +232,14 @@ class ZoneHead(Shown):
     music_level_db: float = Field(description="Music level in dB, 0 is as levelled", examples=[0.0])
 
 
+class LevelView(Shown):
+    priority: Priority
+    proven: bool = Field(
+        description="Whether the plan is proven to be the best there is for this priority, given those above",
+        examples=[True],
+    )
+
+
 class PlanView(Shown):
     """A day: the plan, what happened of it, and what the drawing of it needs."""
 
@@ -245,6 +253,9 @@ class PlanView(Shown):
     ducks: dict[str, list[Corner]] = Field(
         description="Zone id to the corner points of its music gain: ms of UTC, dB",
         examples=[{"foyer": [[1795801499400, 0.0], [1795801500000, -14.0]]}],
+    )
+    levels: list[LevelView] = Field(
+        description="How sure the plan is, by priority from high to low", examples=[[]]
     )
     today: str = Field(description="The operating day now, ISO 8601 date", examples=["2026-11-27"])
     now_ms: int = ms("The service's clock")

@@ -10,6 +10,7 @@ from oyez.api.schemas import (
     FiredView,
     HappenedView,
     LeftOutView,
+    LevelView,
     LogView,
     PlanView,
     PlayView,
@@ -86,6 +87,9 @@ def plan_view(plan: Plan, venue: VenueFile, log: Sequence[LogRecord], *, today: 
             for u in plan.unplaced
         ],
         ducks={name: list(points) for name, points in plan.ducks.items()},
+        levels=[
+            LevelView(priority=level, proven=plan.proven[level]) for level in sorted(plan.proven, reverse=True)
+        ],
         today=today,
         now_ms=now_ms,
         zones=[
