@@ -7,7 +7,7 @@ members have only each other to mind (and, for the hourly cap, the starts that a
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Hashable, Iterator, Sequence
 from dataclasses import dataclass
 
 from oyez.planning.board import HOUR_MS, Board, Job
@@ -125,6 +125,25 @@ class Bench:
             self.fixed = [[at for at in board.lines[zone].capped if low < at < high] for zone in zones]
         self.steps = 0
         self.clear()
+
+    def shape(self) -> tuple[int, Hashable]:
+        """(base, shape): clusters of one shape differ only by when they are, and have the same plans."""
+        base = min(m.first for m in self.members)
+        members = tuple(
+            (
+                tuple([t - base for t in m.lows]),
+                tuple([t - base for t in m.highs]),
+                m.length,
+                m.gap,
+                m.capped,
+                m.counts,
+                m.lines,
+                nominal - base,
+            )
+            for m, nominal in zip(self.members, self.nominals, strict=True)
+        )
+        fixed = tuple(tuple([t - base for t in line]) for line in self.fixed)
+        return base, (members, self.size, fixed)
 
     def _may_overfill(self, board: Board, zones: Sequence[str]) -> bool:
         """Whether the cap could bind here at all; where it cannot, it is not looked at."""

@@ -11,7 +11,7 @@ time, so that the result is the same on every machine. Of equally good plans the
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass
 
 from oyez.planning.cluster import Bench, Member, Score, better
@@ -45,8 +45,31 @@ _ORDERS: tuple[_Key, ...] = (
 )
 
 
+_KNOWN: dict[Hashable, Solution] = {}  # shape -> its solution, starts counted from the base
+_REMEMBERED = 4_096
+
+
 def solve(bench: Bench) -> Solution:
-    """The best found for a cluster; the members come in the documented order."""
+    """The best found for a cluster; the members come in the documented order.
+
+    What was solved before is remembered by its shape: interval rules meet each other in the same way again and
+    again, and a day that is planned anew is mostly the day it was. The answer is the same with or without.
+    """
+    base, shape = bench.shape()
+    known = _KNOWN.get(shape)
+    if known is not None:
+        return Solution(tuple(None if t is None else t + base for t in known.starts), known.score, known.proven)
+    found = search(bench)
+    if len(_KNOWN) >= _REMEMBERED:
+        _KNOWN.clear()
+    _KNOWN[shape] = Solution(
+        tuple(None if t is None else t - base for t in found.starts), found.score, found.proven
+    )
+    return found
+
+
+def search(bench: Bench) -> Solution:
+    """`solve` without memory."""
     members = bench.members
     count = len(members)
     floor = Score(0, sum(m.first for m in members) - sum(bench.nominals))
