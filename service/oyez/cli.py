@@ -7,6 +7,7 @@ for is imported, so that `oyez --help` is instant.
 from __future__ import annotations
 
 import argparse
+import io
 import sys
 from collections.abc import Sequence
 from importlib import import_module
@@ -45,6 +46,9 @@ def _overview() -> argparse.ArgumentParser:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command. Returns 0 done, 1 the work failed or the answer is no, 2 wrong command line or input."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # a file's name may hold what the terminal's encoding cannot say
+            stream.reconfigure(errors="backslashreplace")
     words = list(sys.argv[1:] if argv is None else argv)
     if not words or words[0] not in COMMANDS:
         parser = _overview()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 
@@ -155,3 +156,21 @@ def test_the_importing_process_says_why_not(tmp_path):
     status, answer = worker("--data", tmp_path / "data", "--name", "gong.wav", tmp_path / "held")
     assert status == 2
     assert answer == {"ok": False, "name": "gong.wav", "error": "is empty", "code": "empty"}
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="file names are bytes on Linux")
+def test_a_file_name_that_is_no_text_is_shown_and_given_back_as_it_is(tmp_path, data):
+    plain = write(tmp_path / "tone.wav", tone(1))
+    odd = os.fsencode(tmp_path) + b"/\xff.wav"
+    os.link(plain, odd)
+    oyez = [sys.executable, "-m", "oyez.cli"]
+
+    def ran(*words):
+        return subprocess.run([*oyez, *words], capture_output=True, check=False, env={**os.environ, "LC_ALL": "C"})
+
+    for words in (["measure"], ["measure", "--json"], ["clips", "add", "--data", str(data)], ["check"]):
+        done = ran(*words, odd)
+        assert b"Traceback" not in done.stderr, done.stderr
+        assert done.stdout + done.stderr
+    (entry,) = json.loads(ran("measure", "--json", odd).stdout)
+    assert os.fsencode(entry["file"]) == odd

@@ -291,7 +291,10 @@ def test_a_stream_without_length_is_stopped_at_the_limit(tmp_path, store):
     refused(file, store, "too-long", limit_s=3.0)
 
 
-@pytest.mark.parametrize("name", ["../../x", "..", "/etc/passwd", "a\\b.wav", "x\0.wav", "", "line\nbreak.wav"])
+@pytest.mark.parametrize(
+    "name",
+    ["../../x", "..", "/etc/passwd", "a\\b.wav", "x\0.wav", "", "line\nbreak.wav", "\x9b.wav", "\udcff.wav"],
+)
 def test_a_name_that_leads_elsewhere_is_refused(tmp_path, store, name):
     file = write(tmp_path / "tone.wav", tone(1))
     assert "names without folders" in refused(file, store, "bad-name", name=name)

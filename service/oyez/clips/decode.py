@@ -9,6 +9,7 @@ Blocks are always (frames, channels) float32 in the order L R C LFE Ls Rs, whate
 from __future__ import annotations
 
 import contextlib
+import os
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Final, Protocol
@@ -101,7 +102,7 @@ def open_source(path: Path, *, name: str | None = None) -> Iterator[Source]:
             if loose := is_mp3_without_count(path):
                 source = stack.enter_context(open_by_ffmpeg(path, shown, loose=loose))
             else:
-                source = _SndfileSource(stack.enter_context(Forward(path)), path, shown)
+                source = _SndfileSource(stack.enter_context(Forward(os.fsencode(path))), path, shown)
         except soundfile.LibsndfileError:
             source = stack.enter_context(open_by_ffmpeg(path, shown))
         if not 1 <= source.channels <= MOST_CHANNELS:

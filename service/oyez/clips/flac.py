@@ -63,7 +63,7 @@ def _part(path: Path, start: int, frames: int) -> Samples:
         def seekable(self) -> bool:
             return False
 
-    with Forward(path) as file:
+    with Forward(os.fsencode(path)) as file:
         if start:
             file.seek(start)
         block: Samples = file.read(frames, dtype="float32", always_2d=True)

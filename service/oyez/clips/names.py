@@ -10,16 +10,17 @@ from oyez.errors import ClipRefused
 
 _LONGEST_ID = 64
 _LONGEST_NAME = 255
+# Controls, line and paragraph ends, and what stands for bytes that are no UTF-8: no title could hold them.
+_UNPRINTED = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff]")
 
 
 def checked_name(name: str) -> str:
     """The name a file was given by whoever sent it. Raises ClipRefused where it leads somewhere else."""
-    bad = not name or name in {".", ".."} or len(name) > _LONGEST_NAME or re.search(r"[/\\\x00-\x1f\x7f]", name)
-    if bad:
-        shown = re.sub(r"[\x00-\x1f\x7f]", "?", name)[:80]
-        raise ClipRefused(
-            shown or "(no name)", "is no file name, allowed are names without folders in them", "bad-name"
-        )
+    bad = not name or name in {".", ".."} or re.search(r"[/\\]", name) or _UNPRINTED.search(name)
+    if bad or len(name) > _LONGEST_NAME:
+        shown = _UNPRINTED.sub("?", name)[:80]
+        why = f"is no file name, allowed are names without folders or controls of up to {_LONGEST_NAME} characters"
+        raise ClipRefused(shown or "(no name)", why, "bad-name")
     return name
 
 

@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from oyez.clips.warmth import use_kernel_cache
+from oyez.commands.shown import plain
 from oyez.errors import ClipRefused, OyezError, WorkFailed
 from oyez.loudness.gain import clip_gain
 from oyez.loudness.types import ClipGain
@@ -278,11 +279,13 @@ def _print_outcomes(outcomes: Sequence[_Outcome], kind: str, venue: VenueFile) -
     new = sum(o.audio is not None and not o.there_already for o in outcomes)
     for outcome in outcomes:
         if outcome.there_already:
-            console.print(Text(f"{outcome.file}: is already there as clip '{outcome.clip_id}'"), soft_wrap=True)
+            console.print(
+                Text(f"{plain(outcome.file)}: is already there as clip '{outcome.clip_id}'"), soft_wrap=True
+            )
     refused = [o for o in outcomes if o.why is not None]
     console.print(Text(f"{new} of {len(outcomes)} files taken" + (", not taken:" if refused else ".")))
     for outcome in refused:
-        console.print(Text(f"{outcome.file}: {outcome.why}", "red"), soft_wrap=True)
+        console.print(Text(f"{plain(outcome.file)}: {outcome.why}", "red"), soft_wrap=True)
 
 
 def _print_clips(clips: Sequence[tuple[str, str, Audio | None]], venue: VenueFile) -> None:

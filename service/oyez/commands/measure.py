@@ -22,6 +22,7 @@ from pathlib import Path
 from typing import Any
 
 from oyez.clips.warmth import use_kernel_cache
+from oyez.commands.shown import plain
 from oyez.errors import ClipRefused, InputError, WorkFailed
 from oyez.loudness.gain import TWO_CHANNELS_DB, plain_gain
 from oyez.loudness.types import Measurement
@@ -199,16 +200,16 @@ def _print_table(entries: Sequence[dict[str, Any]], args: argparse.Namespace) ->
     said: dict[str, list[str]] = {}
     for entry in entries:
         if "error" in entry:
-            table.add_row(Text(entry["file"]), *["-"] * len(_COLUMNS))
+            table.add_row(Text(plain(entry["file"])), *["-"] * len(_COLUMNS))
             said.setdefault(entry["error"], []).append(entry["file"])
             continue
         cells = ["-" if entry[key] is None else f"{entry[key] + 0.0:.1f}" for _, key in _COLUMNS]
-        table.add_row(Text(entry["file"]), *cells)
+        table.add_row(Text(plain(entry["file"])), *cells)
         for note in entry["notes"]:
             said.setdefault(note, []).append(entry["file"])
     console.print(table)
     for note, files in said.items():
-        console.print(Text(f"{', '.join(files)}: {note}"), soft_wrap=True)
+        console.print(Text(f"{', '.join(map(plain, files))}: {note}"), soft_wrap=True)
 
 
 def _level(lowest: float, highest: float) -> Any:
