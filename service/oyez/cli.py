@@ -24,6 +24,7 @@ COMMANDS = {
     "clips": "add audio files as clips, list them",
     "measure": "measure the loudness of audio files",
     "plan": "show the plan of a day or several, compare, export",
+    "hours": "take opening hours over from a calendar file",
     "feed": "show the plan's private address for calendar programs",
     "rehearse": "render what a zone will sound like into a file",
     "log": "show or verify the log of what sounded and what did not",

@@ -54,7 +54,7 @@ def run(args: argparse.Namespace) -> int:
     settings = Settings(data_dir=args.data or default_data_dir())
     _check_slug(args.venue)
     with _progress(quiet=args.json) as done:
-        loaded = load_file(args.file, settings, slug=args.venue, dry_run=args.dry_run, who=_user(), done=done)
+        loaded = load_file(args.file, settings, slug=args.venue, dry_run=args.dry_run, who=user(), done=done)
     if args.json:
         tree = {
             "file": str(args.file),
@@ -282,7 +282,7 @@ def _check_slug(slug: str | None) -> None:
         raise InputError(f"--venue is '{slug}', allowed are up to 64 of a-z, 0-9 and -")
 
 
-def _user() -> str:
+def user() -> str:
     try:
         return getpass.getuser()
     except (KeyError, OSError):  # an account without a name, as in some containers
