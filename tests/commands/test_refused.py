@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import json
 import os
 from pathlib import Path
 
@@ -124,3 +125,18 @@ def test_a_pipe_is_written_to_and_stays_a_pipe(tmp_path: Path, loaded: Path, cap
     finally:
         os.close(reader)
     assert pipe.is_fifo()
+
+
+def test_a_pipe_is_no_venue_file_and_not_waited_for(tmp_path: Path, capsys):
+    os.mkfifo(tmp_path / "pipe.toml")
+    answer = oyez(capsys, "check", tmp_path / "pipe.toml")
+    assert (answer.status, answer.err) == (
+        2,
+        f"{tmp_path / 'pipe.toml'}: is a pipe or device, allowed are files\n",
+    )
+
+
+def test_a_folder_is_measured_as_one(tmp_path: Path, capsys):
+    answer = oyez(capsys, "measure", "--json", tmp_path)
+    assert answer.status == 1
+    assert json.loads(answer.out) == [{"file": str(tmp_path), "error": "is a folder"}]

@@ -91,7 +91,7 @@ def open_source(path: Path, *, name: str | None = None) -> Iterator[Source]:
     except OSError as error:
         raise ClipRefused(shown, f"cannot be read ({error.strerror})", "missing") from None
     if size < 0:
-        raise ClipRefused(shown, "there is no such file", "missing")
+        raise ClipRefused(shown, "is a folder" if path.is_dir() else "there is no such file", "missing")
     if size == 0:
         raise ClipRefused(shown, "is empty", "empty")
     if short := missing_end(path):

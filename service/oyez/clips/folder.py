@@ -165,6 +165,8 @@ def _syntax(path: Path) -> Syntax:
 def _text(path: Path) -> str:
     _syntax(path)
     try:
+        if path.exists() and not (path.is_file() or path.is_dir()):  # a pipe would be waited for
+            raise InputError(f"{path}: is a pipe or device, allowed are files")
         with path.open("rb") as file:
             data = file.read(MAX_BYTES + 1)
     except (OSError, ValueError) as error:
