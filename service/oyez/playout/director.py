@@ -7,7 +7,7 @@ plays on when this one is gone. Every answer that changed something is committed
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any, Protocol, overload
 
 from oyez.errors import EngineGone
@@ -21,11 +21,10 @@ from oyez.playout.keeper import Keeper, KeeperLink
 from oyez.playout.now import Clock, SystemClock
 from oyez.playout.press import Fired, Press, PressLink, Stopped
 from oyez.settings import Settings
-from oyez.store import head, journal, loading, log
+from oyez.store import head, log
 from oyez.store.chain import Verified
 from oyez.store.database import Database
 from oyez.store.log_entries import LogEntry, LogEvent, Outcome
-from oyez.venue.facts import ClipFacts, TrackFacts
 from oyez.venue.models import VenueFile
 
 BEAT_S = 1.0
@@ -104,12 +103,6 @@ class Director:
 
     def venue(self) -> VenueFile:
         return self.keeper.need().venue
-
-    def facts(self) -> Mapping[str, ClipFacts]:
-        return self.keeper.need().facts
-
-    def tracks(self) -> Mapping[str, tuple[TrackFacts, ...]]:
-        return self.keeper.need().tracks
 
     def now_ms(self) -> int:
         return self.clock.now_ms()
@@ -232,30 +225,7 @@ class Director:
             kept = head.read_heads(self.settings.data_dir, self.venue_id, "log")
             return log.verify(session, self.venue_id, kept)
 
-    def settings_journal(self, *, limit: int | None = None) -> tuple[journal.Change, ...]:
-        """Changes of settings, the newest first."""
-        with self.database.read() as session:
-            return journal.read(session, self.venue_id, newest_first=True, limit=limit)
-
     # -- changes ------------------------------------------------------------------------------------------------
-
-    def replace_venue(self, venue: VenueFile, *, who: str, origin: str) -> int:
-        """Put a venue in the place of the one there is (or in, where there is none); returns its id.
-
-        Raises VenueFaults for clips that would have no audio.
-        """
-        with self.keeper.lock:
-            known = self.keeper.gathered
-            with self.database.begin() as session:
-                due = loading.prepare(session, venue, loading.target(session))
-                what = "venue put in" if known is None else "venue replaced"
-                at_ms = self.clock.now_ms()
-                venue_id = loading.carry_out(
-                    session, due, slug=None, who=who, origin=origin, what=what, at_ms=at_ms
-                )
-            self.keeper.reload()
-        self._wake()
-        return venue_id
 
     def reload(self) -> None:
         """Read the venue again now (after clips were added, say) and plan anew."""
