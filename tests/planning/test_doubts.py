@@ -1,6 +1,8 @@
 """What people get wrong is told before it is heard: words that belie times, calls while closed and the like."""
 
 import datetime as dt
+import subprocess
+import sys
 import time
 from pathlib import Path
 
@@ -259,3 +261,35 @@ def test_plans_are_left_alone_where_a_length_is_not_known():
 def test_what_never_fires_is_told_that_and_nothing_else():
     v = venue(rule("a", fixed={"times": ["07:00"], "until_date": "2020-01-01"}), hours=OPEN)
     assert codes(v) == ["never-fires"]
+
+
+def test_many_rules_of_the_same_words_are_held_against_each_other_within_bounds():
+    rules = [
+        rule(f"r{i}", at="10:00", title="Tide", zones=["foyer" if i % 2 else "cafe"], wait_s=0) for i in range(200)
+    ]
+    v = venue(*rules)
+    before = time.process_time()
+    assert len(told(v, "said-twice")) > 10
+    assert time.process_time() - before < 10  # a tenth of this on the machine it was written on
+
+
+def test_what_is_told_does_not_depend_on_the_hash_seed():
+    code = (
+        "import datetime as dt\n"
+        "from tests.planning.building import rule, venue\n"
+        "from oyez.planning.warnings import find_warnings\n"
+        "names = [f'r{i}' for i in range(12)]\n"
+        "rules = [rule(n, at='10:00', title='Tide', priority=20 + i, wait_s=0, length_s=40)"
+        " for i, n in enumerate(names)]\n"
+        "found = find_warnings(venue(*rules), today=dt.date(2026, 11, 27))\n"
+        "print(*found, sep='\\n')\n"
+    )
+    root = Path(__file__).parents[2]
+    outs = {
+        subprocess.run(
+            [sys.executable, "-c", code], capture_output=True, check=True, cwd=root, env={"PYTHONHASHSEED": seed}
+        ).stdout
+        for seed in ("1", "2", "4242")
+    }
+    assert len(outs) == 1
+    assert b"always loses" in next(iter(outs))

@@ -4,7 +4,7 @@ import datetime as dt
 
 import holidays as tables
 import pytest
-from hypothesis import given
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from oyez.errors import InputError
@@ -13,7 +13,8 @@ from oyez.planning.holidays import is_holiday
 from oyez.planning.live import decide, event_for
 from oyez.planning.types import Live
 from oyez.venue.models import Holidays
-from tests.planning.building import FRIDAY, at, every_day, facts_of, lost, plan, rule, starts, venue
+from tests.planning.building import FRIDAY, at, broken, every_day, facts_of, lost, plan, rule, starts, venue
+from tests.planning.random_venues import venues
 
 ENGLAND = {"country": "GB", "subdiv": "ENG"}
 # Bank holidays in England and Wales 2026 as published by the UK government, gov.uk/bank-holidays (from memory):
@@ -230,3 +231,37 @@ def test_a_hold_of_a_zone_that_is_gone_is_left_out():
     smaller = venue(rule("a", at="10:00"), zones=["foyer"])
     p = plan(smaller, live=Live(now_ms=at("09:00"), holds=held))
     assert p.quiet == ()
+
+
+# ---- all of it together
+
+
+@st.composite
+def by_hand(draw):
+    """A crowded venue with campaigns, skips and a hold, and what the live service would say of them."""
+    v = draw(venues())
+    dates = st.sampled_from([None, FRIDAY, FRIDAY - dt.timedelta(days=1), FRIDAY + dt.timedelta(days=1)])
+    clips = tuple(c.model_copy(update={"from_date": draw(dates), "until_date": draw(dates)}) for c in v.clips)
+    v = v.model_copy(update={"clips": clips})
+    first = plan(v)
+    ids = sorted(o.id for o in (*first.plays, *first.unplaced))
+    skips = frozenset(draw(st.lists(st.sampled_from(ids), max_size=3)) if ids else [])
+    holds = hold(v, ["foyer"], start_ms=at("10:10"), end_ms=at("10:40"), min_priority=60, who="Desk")
+    return v, Live(now_ms=first.starts_ms, skips=skips, holds=holds if draw(st.booleans()) else ())
+
+
+@given(case=by_hand())
+@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
+def test_whatever_is_skipped_held_or_over_every_occurrence_is_in_the_plan_once_and_no_rule_is_broken(case):
+    v, live = case
+    p = plan(v, live=live)
+    ids = [o.id for o in (*p.plays, *p.unplaced)]
+    assert len(ids) == len(set(ids))
+    before = plan(v)
+    assert set(ids) == {o.id for o in (*before.plays, *before.unplaced)}
+    assert broken(v, p) == []
+    clips = {c.id: c for c in v.clips}
+    for play in p.plays:
+        assert all(clips[c].valid_on(FRIDAY) for c in play.clips)
+        assert play.id not in live.skips
+    assert plan(v, live=live) == p

@@ -7,9 +7,10 @@ counted in occurrences, never in time, so that every machine says the same. Look
 from __future__ import annotations
 
 import datetime as dt
+from bisect import bisect_left
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
-from itertools import combinations
+from itertools import combinations, islice
 from zoneinfo import ZoneInfo
 
 from oyez.errors import Fault, InputError
@@ -30,6 +31,8 @@ CLOSED_DAYS = 400
 STAFF_MS = 2 * 3_600_000  # common practice: staff are in up to two hours before opening and after closing
 SAME_TIME_MS = 60_000  # common practice: what is said again within a minute was said twice
 HOUR_MS = 3_600_000
+MAX_PAIRS = 5_000  # pairs of rules of the same words that are held against each other
+MAX_TRIED = 3_000  # occurrences of a day that is planned again to find a priority
 _MOST_TRIES = 12  # plans made to find out which priority would let something in
 
 
@@ -104,7 +107,8 @@ def double_doubts(venue: VenueFile, today: dt.date) -> Iterator[Fault]:
         if rule.fixed is not None or rule.interval is not None:
             alike[rule.clips].append(rule)
             alike["", rule.title.casefold()].append(rule)
-    pairs = {(a.id, b.id): (a, b) for rules in alike.values() for a, b in combinations(rules, 2)}
+    alike_pairs = (pair for rules in alike.values() for pair in combinations(rules, 2))
+    pairs = {(a.id, b.id): (a, b) for a, b in islice(alike_pairs, MAX_PAIRS)}
     waiting = {
         names: (*pair, shared)
         for names, pair in pairs.items()
@@ -176,17 +180,22 @@ def _always_lost(venue: VenueFile, plans: Sequence[Plan]) -> Iterator[tuple[str,
     gap_ms = round(venue.venue.gap_s * 1000)
     in_the_way: dict[str, set[str]] = {}
     times: dict[str, int] = defaultdict(int)
+    heard = {p.rule for plan in plans for p in plan.plays}
     for plan in plans:
+        starts = [p.start_ms for p in plan.plays]
+        longest_ms = max((p.end_ms - p.start_ms for p in plan.plays), default=0) + gap_ms
         for u in _lost(plan):
-            length_ms = _length_of(plan, u)
-            met = {p.rule for p in plan.plays if p.rule != u.rule and _meets(p, u, length_ms, gap_ms)}
+            if u.rule in heard:
+                continue
+            low = bisect_left(starts, u.nominal_ms - longest_ms)
+            near = plan.plays[low : bisect_left(starts, u.nominal_ms + gap_ms + 1)]
+            met = {p.rule for p in near if _meets(p, u, gap_ms)}
             in_the_way[u.rule] = in_the_way.get(u.rule, met) & met
             times[u.rule] += 1
-    heard = {p.rule for plan in plans for p in plan.plays}
     order = {rule.id: (rule.priority, -number) for number, rule in enumerate(venue.rules)}
     for rule in venue.rules:
         winners = [name for name in in_the_way.get(rule.id, ()) if order[name] > order[rule.id]]
-        if rule.id in heard or not winners or times[rule.id] < 2:
+        if not winners or times[rule.id] < 2:
             continue
         winner = max(winners, key=lambda name: (order[name], name))
         message = (
@@ -196,14 +205,10 @@ def _always_lost(venue: VenueFile, plans: Sequence[Plan]) -> Iterator[tuple[str,
         yield rule.id, _warning(f"rule '{rule.id}'", message, "always-loses")
 
 
-def _length_of(plan: Plan, lost: Unplaced) -> int:
-    """How long it would be: as another play of its rule; where there is none, its first instant counts."""
-    return next((p.end_ms - p.start_ms for p in plan.plays if p.rule == lost.rule), 1)
-
-
-def _meets(play: Play, lost: Unplaced, length_ms: int, gap_ms: int) -> bool:
+def _meets(play: Play, lost: Unplaced, gap_ms: int) -> bool:
+    """Whether it sounds, or has only just ended or is about to start, where and when the lost one would start."""
     return (
-        play.start_ms < lost.nominal_ms + length_ms + gap_ms
+        play.start_ms <= lost.nominal_ms + gap_ms
         and lost.nominal_ms < play.end_ms + gap_ms
         and any(zone in play.zones for zone in lost.zones)
     )
@@ -228,7 +233,7 @@ def _only_ones(
             seen.add(u.rule)
             message = f"finds no place on {_when(zone, u.nominal_ms)}, its only time that day ({u.reason})"
             for step in sorted(STEPS, key=lambda s: s.priority):
-                if step.priority <= u.priority or tries == 0:
+                if step.priority <= u.priority or tries == 0 or len(everything) > MAX_TRIED:
                     continue
                 tries -= 1
                 if _lets_in(venue, plan.date, facts, u.rule, step.priority):
