@@ -47,7 +47,10 @@ def test_each_clip_is_judged_in_words(clips: dict[str, dict[str, Any]]) -> None:
     assert clips["seals"]["sentence"].endswith(
         "There is silence, 1.9 s before it: add its file again with the silence cut."
     )
-    assert clips["rays"]["sentence"] == "Its audio is missing: add its file again."
+    assert (
+        clips["rays"]["sentence"]
+        == "Its audio is missing: add the very same file again, or load the venue with another."
+    )
 
 
 def test_the_cure_that_is_named_cures(settings: Settings) -> None:
@@ -158,6 +161,8 @@ def test_audio_that_went_missing_is_said(client: Asking, settings: Settings, dir
     digest = str(entry.facts.sha256)
     (settings.audio / digest[:2] / f"{digest}.wav").unlink()
     assert client.get("/api/clips/welcome/picture").status_code == 404
+    (clip,) = client.get("/api/clips").json()
+    assert (clip["verdict"], clip["stored"]) == ("missing", False)
 
 
 def test_silence_is_cut_on_request(client: Asking, director: FakeDirector) -> None:

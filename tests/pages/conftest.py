@@ -68,7 +68,7 @@ def open_page(browser: Browser, server: Served) -> Iterator[Open]:
         page.on("console", lambda said: wrong.append(said.text) if "Content Security" in said.text else None)
         page.on("request", lambda asked: wrong.append(asked.url) if not asked.url.startswith(base) else None)
         page.goto(base + path, wait_until="load")
-        page.wait_for_selector("#lanes li, .teach")
+        page.wait_for_selector("#lanes li, .teach, #clip-list li, #fit p")
         return page
 
     yield make

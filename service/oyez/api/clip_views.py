@@ -13,17 +13,17 @@ from oyez.loudness.drawing import number
 from oyez.loudness.gain import Kind, clip_gain, target_of
 from oyez.venue.models import VenueFile
 
-QUIET_LU: Final = 0.5  # EBU R 128: a programme may be this much beside its target
+QUIET_LU: Final = 1.0  # EBU R 128: what a programme may be beside its target where 0.5 LU is not achievable
 LEAD_MS: Final = 500  # common practice: longer before the first word, people take for a fault
 TAIL_MS: Final = 1000  # common practice: it holds the zone, and the music down, for nothing
 _FORMATS: Final = {1: "mono zones", 2: "stereo zones"}
 
 
-def clip_view(clip: ClipEntry, venue: VenueFile | None) -> ClipView:
-    """Everything a page says of one clip."""
+def clip_view(clip: ClipEntry, venue: VenueFile | None, *, there: bool = True) -> ClipView:
+    """Everything a page says of one clip. `there`: its audio, if it has any, is in the store."""
     facts = clip.facts
     measured = facts.measured if facts is not None else None
-    stored = facts is not None and facts.sha256 is not None
+    stored = there and facts is not None and facts.sha256 is not None
     gains = _gains(clip, venue) if stored and venue is not None else []
     verdict, sentence = _judge(clip, gains, stored=stored, venue=venue)
     return ClipView(
@@ -101,7 +101,7 @@ def _judge(
     clip: ClipEntry, gains: Sequence[ZoneGainView], *, stored: bool, venue: VenueFile | None
 ) -> tuple[Verdict, str]:
     if not stored or venue is None:
-        return "missing", "Its audio is missing: add its file again."
+        return "missing", "Its audio is missing: add the very same file again, or load the venue with another."
     formats = _formats_used(clip.id, venue)
     used = [gain for gain in gains if gain.zone_channels in formats] or list(gains)
     if any(gain.sounds_at_lufs is None for gain in used):

@@ -327,7 +327,7 @@ class ClipView(Shown):
     title: TitleText
     kind: Literal["speech", "music", "chime", "effect"] = Field(description="Kind of clip", examples=["speech"])
     verdict: Verdict = Field(
-        description="fit to air; fit but worth a look; too quiet (over 0.5 LU under its target somewhere it is "
+        description="fit to air; fit but worth a look; too quiet (over 1 LU under its target somewhere it is "
         "used); of unknown loudness; its audio missing",
         examples=["fit"],
     )

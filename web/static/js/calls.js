@@ -1,9 +1,8 @@
 // The calls by hand: one press, one answer. Shows where before the press, and what came of it after.
 
+import { remember, remembered } from "./name.js";
 import { ask } from "./service.js";
 import { element, listed } from "./words.js";
-
-const NAME_KEY = "oyez-by";
 
 export class Calls {
   constructor({ place, by, confirm, fired }) {
@@ -79,21 +78,5 @@ export class Calls {
       card.button.disabled = false;
       card.button.focus({ preventScroll: true });
     }
-  }
-}
-
-function remembered() {
-  try {
-    return localStorage.getItem(NAME_KEY) ?? "";
-  } catch {
-    return "";
-  }
-}
-
-function remember(name) {
-  try {
-    localStorage.setItem(NAME_KEY, name);
-  } catch {
-    // a browser that keeps nothing: the name is typed again next time
   }
 }

@@ -40,10 +40,15 @@ WhichClip = Annotated[str, Path(description="A clip's id in the venue file", exa
 
 
 @router.get("", responses=problems(503))
-def read(director: Desk) -> list[ClipView]:
+def read(director: Desk, request: Request) -> list[ClipView]:
     """Every clip: is it fit to air, at what level, and which rules play it."""
-    venue = director.venue()
-    return [clip_view(clip, venue) for clip in director.clips()]
+    venue, settings = director.venue(), request.app.state.settings
+
+    def there(clip: ClipEntry) -> bool:
+        digest = clip.facts.sha256 if clip.facts is not None else None
+        return digest is not None and stored_path(settings, digest).is_file()
+
+    return [clip_view(clip, venue, there=there(clip)) for clip in director.clips()]
 
 
 @router.post(

@@ -23,22 +23,24 @@ def _templates(request: Request) -> Jinja2Templates:
     return cast("Jinja2Templates", request.app.state.templates)
 
 
-def _today(request: Request, desk: Desk, date: str | None) -> Response:
+def _page(request: Request, desk: Desk, name: str, **more: Any) -> Response:
+    """A page with its head: the venue, its time zone, the service's state."""
     venue = desk.venue()
     health = desk.health()
     words: dict[str, Any] = {
+        "page": name,
         "venue": venue.venue.name if venue is not None else None,
         "timezone": venue.venue.timezone if venue is not None else "UTC",
-        "date": date,
         "state": health.sentence,
         "code": health.code,
+        **more,
     }
-    return _templates(request).TemplateResponse(request, "today.html", words)
+    return _templates(request).TemplateResponse(request, f"{name}.html", words)
 
 
 @router.get("/", response_class=HTMLResponse)
 def today(request: Request, director: Desk) -> Response:
-    return _today(request, director, None)
+    return _page(request, director, "today", date=None)
 
 
 @router.get("/day/{date}", response_class=HTMLResponse)
@@ -47,7 +49,12 @@ def day(request: Request, director: Desk, date: str) -> Response:
         found = dt.date.fromisoformat(date)
     except ValueError:
         raise NotFound(f"there is no day '{date}', days are written like 2026-11-27") from None
-    return _today(request, director, found.isoformat())
+    return _page(request, director, "today", date=found.isoformat())
+
+
+@router.get("/clips", response_class=HTMLResponse)
+def clips(request: Request, director: Desk) -> Response:
+    return _page(request, director, "clips")
 
 
 @router.get("/enter")
