@@ -9,9 +9,8 @@ from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Body, Path, Query
 
-from oyez.api.ports import DirectorPort
 from oyez.api.problems import fault_view
-from oyez.api.routes.common import Desk, Venue, problems
+from oyez.api.routes.common import Desk, Venue, facts_of, problems
 from oyez.api.schemas_ahead import (
     RULE_EXAMPLE,
     DifferenceView,
@@ -72,7 +71,7 @@ def preview(
         except InputError as error:
             faults += [_fault(rule, str(error))] if not faults else []
     if rule is not None and not any(f.level == "fault" for f in faults):
-        facts = _facts(director, venue)
+        facts = facts_of(director, venue)
         today = director.today()
         after = with_rule(venue, rule)
         told = find_warnings(after, today=today, facts=facts)
@@ -120,11 +119,6 @@ def _stand_in(reading: Reading, number: int, *keys: str) -> bool:
     return any(
         place[:2] == ("rules", number) and (len(place) == 2 or place[2] in keys) for place in reading.stand_ins
     )
-
-
-def _facts(director: DirectorPort, venue: VenueFile) -> dict[str, ClipFacts]:
-    known = {c.id: ClipFacts(duration_ms=c.duration_ms) for c in venue.clips if c.duration_ms is not None}
-    return known | {c.id: c.facts for c in director.clips() if c.facts is not None}
 
 
 def _planner(facts: dict[str, ClipFacts]) -> Any:

@@ -13,6 +13,7 @@ from oyez.api.problems import HTTP_CODES, MEDIA_TYPE
 from oyez.api.schemas import Problem
 from oyez.errors import Conflict, InputError, NotFound
 from oyez.venue.allowed import quoted
+from oyez.venue.facts import ClipFacts
 from oyez.venue.models import VenueFile
 
 
@@ -31,6 +32,13 @@ def _venue(director: Desk) -> VenueFile:
 
 
 Venue = Annotated[VenueFile, Depends(_venue)]
+
+
+def facts_of(director: DirectorPort, venue: VenueFile) -> dict[str, ClipFacts]:
+    """What is known of the venue's clips: of the audio stored under the same id, else the duration it says."""
+    stored = {c.id: c.facts for c in director.clips() if c.facts is not None}
+    said = {c.id: ClipFacts(duration_ms=c.duration_ms) for c in venue.clips if c.duration_ms is not None}
+    return {c.id: facts for c in venue.clips if (facts := stored.get(c.id) or said.get(c.id)) is not None}
 
 
 def asker(request: Request, by: str | None) -> str:

@@ -7,8 +7,9 @@ from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Query, Request
 
+from oyez.api.ports import DirectorPort
 from oyez.api.problems import fault_view
-from oyez.api.routes.common import Desk, Venue, asker, problems
+from oyez.api.routes.common import Desk, Venue, asker, facts_of, problems
 from oyez.api.schemas import Asker, VenueChange
 from oyez.errors import Fault, InputError, VenueFaults
 from oyez.planning.day import operating_day
@@ -63,13 +64,14 @@ def replace(
     if reading.venue is None:
         raise VenueFaults([f for f in reading.findings if f.level == "fault"])
     changes = director.load_venue(reading.venue, dry_run=dry_run, asked_by=asker(request, by))
-    warnings = [fault_view(f) for f in (*reading.findings, *_useless(reading, director.now_ms()))]
+    warnings = [fault_view(f) for f in (*reading.findings, *_useless(reading, director))]
     return VenueChange(changes=list(changes), warnings=warnings, dry_run=dry_run)
 
 
-def _useless(reading: Reading, now_ms: int) -> list[Fault]:
-    """What the calendar shows to be useless, beyond what the body alone shows."""
+def _useless(reading: Reading, director: DirectorPort) -> list[Fault]:
+    """What the calendar and the plans of the coming days show to be doubtful, beyond what the body alone shows."""
     assert reading.venue is not None
     told = {f.entry for f in reading.findings if f.code == "dates-backwards"}
-    found = find_warnings(reading.venue, today=operating_day(reading.venue, now_ms))
+    today = operating_day(reading.venue, director.now_ms())
+    found = find_warnings(reading.venue, today=today, facts=facts_of(director, reading.venue))
     return [dataclasses.replace(f, where="the body") for f in found if f.entry not in told]
