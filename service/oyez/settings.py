@@ -54,6 +54,11 @@ class Settings:
         return self.data_dir / "engine"
 
     @property
+    def serving(self) -> Path:
+        """Locked (flock) by the `oyez serve` that runs on this folder, for as long as it runs."""
+        return self.data_dir / "serve.lock"
+
+    @property
     def backups(self) -> Path:
         return self.data_dir / "backups"
 

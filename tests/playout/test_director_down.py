@@ -189,6 +189,21 @@ def test_it_ends_in_good_order_with_the_database_gone(make, monkeypatch) -> None
     assert downtime.last_alive_ms(w.settings.data_dir) == w.clock.ms
 
 
+def test_a_stored_venue_that_cannot_be_read_is_told_and_the_service_goes_on(make) -> None:
+    w = make(rule("seals", at="10:00"))
+    with w.database.begin() as session:
+        session.connection().exec_driver_sql("UPDATE clip SET kind = 'hologram'")
+        venues.raise_revision(session, w.director.venue_id)
+    w.run(2)
+    assert "cannot be read" in w.director.health()["sentence"]
+    w.director.reload()  # after a change that is committed: never an error
+    assert "cannot be read" in w.director.health()["sentence"]
+    with w.database.begin() as session:
+        session.connection().exec_driver_sql("UPDATE clip SET kind = 'speech'")
+    w.run(2)
+    assert w.director.health()["fault"] is None
+
+
 def test_a_torn_sign_of_life_counts_as_none(tmp_path: Path) -> None:
     downtime.note_alive(tmp_path, 123)
     assert downtime.last_alive_ms(tmp_path) == 123

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import sqlite3
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -11,7 +14,7 @@ from alembic.config import Config
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 
-from oyez.errors import WorkFailed
+from oyez.errors import Conflict, WorkFailed
 from oyez.settings import Settings, folder
 from oyez.store.database import make_engine, migrate, open_database
 from oyez.store.tables import HEAD, Base
@@ -155,6 +158,55 @@ def test_a_copy_is_kept_before_a_migration(tmp_path: Path, monkeypatch):
     assert rows(copy, "SELECT version_num FROM alembic_version") == [(HEAD,)]
     open_database(Settings(data_dir=path.parent)).close()
     assert len(list((path.parent / "backups").iterdir())) == 1
+
+
+HOLDER = """
+import fcntl, os, sys
+handle = os.open(sys.argv[1], os.O_RDWR | os.O_CREAT)
+fcntl.flock(handle, fcntl.LOCK_EX)
+print("held", flush=True)
+sys.stdin.read()
+"""
+
+
+@contextlib.contextmanager
+def a_running_service(settings: Settings):
+    """Another process that holds what `oyez serve` holds."""
+    with subprocess.Popen(
+        [sys.executable, "-c", HOLDER, str(settings.serving)], stdin=subprocess.PIPE, stdout=subprocess.PIPE
+    ) as holder:
+        assert holder.stdout is not None
+        assert holder.stdout.readline() == b"held\n"
+        yield
+        holder.kill()
+
+
+def test_the_tables_stay_as_a_running_service_knows_them(tmp_path: Path, monkeypatch):
+    path = an_older_one(monkeypatch, tmp_path)
+    settings = Settings(data_dir=path.parent)
+    with a_running_service(settings):
+        with pytest.raises(Conflict, match=r"oyez\.db: was made by an earlier Oyez.*stop that service") as refused:
+            open_database(settings)
+        assert refused.value.exit_status == 1
+        assert rows(path, "SELECT version_num FROM alembic_version") == [(HEAD,)]
+        assert not settings.backups.exists()
+    open_database(settings).close()  # the lock's file stays behind, the lock does not
+    assert rows(path, "SELECT version_num FROM alembic_version") == [("9999",)]
+
+
+def test_the_service_itself_brings_its_database_up_to_date(tmp_path: Path, monkeypatch):
+    path = an_older_one(monkeypatch, tmp_path)
+    settings = Settings(data_dir=path.parent)
+    with a_running_service(settings):
+        open_database(settings, within_service=True).close()
+        assert rows(path, "SELECT version_num FROM alembic_version") == [("9999",)]
+
+
+def test_a_database_that_is_up_to_date_is_opened_beside_a_running_service(tmp_path: Path):
+    settings = Settings(data_dir=tmp_path)
+    with a_running_service(settings):
+        open_database(settings).close()  # the first one made, while the service waits for a venue
+        open_database(settings).close()
 
 
 def test_a_migration_that_fails_changes_nothing(tmp_path: Path, monkeypatch):

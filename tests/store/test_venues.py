@@ -9,7 +9,7 @@ from hypothesis import HealthCheck, given, settings
 from sqlalchemy import JSON
 
 from oyez.clips.folder import open_venue
-from oyez.errors import NotFound
+from oyez.errors import NotFound, WorkFailed
 from oyez.settings import folder
 from oyez.store import clips, venues
 from oyez.store.database import Database
@@ -175,3 +175,21 @@ def test_every_value_that_is_one_value_has_a_column_of_its_own():
 
 def _is_json(column) -> bool:
     return isinstance(column.type, JSON)
+
+
+@pytest.mark.parametrize(
+    ("statement", "told"),
+    [
+        ("UPDATE clip SET kind = 'hologram' WHERE id = 'closing-15'", r"clips\.\d\.kind: "),
+        ("UPDATE zone SET hours = '../x y'", r"zones\.0\.hours: "),
+        ("UPDATE rule SET zones = '[\"foy'", "cannot be read: "),
+    ],
+)
+def test_stored_values_that_are_no_venue_are_told_in_one_line(fresh: Database, statement: str, told: str):
+    venue_id = fill(fresh)
+    with fresh.begin() as session:
+        session.connection().exec_driver_sql(statement)
+    with fresh.read() as session, pytest.raises(WorkFailed, match=told) as failed:
+        venues.read_venue(session, venue_id)
+    assert f"the stored venue {venue_id} cannot be read" in str(failed.value)
+    assert "\n" not in str(failed.value)

@@ -79,7 +79,7 @@ def build(settings: Settings) -> FastAPI:
     from oyez.playout.now import SystemClock
     from oyez.store.database import open_database
 
-    database, link = open_database(settings), EngineLink(settings)
+    database, link = open_database(settings, within_service=True), EngineLink(settings)
     director = Director(settings, database, link, SystemClock())
     return create_app(settings, Desk(settings, database, link, director))
 

@@ -224,10 +224,14 @@ class Keeper:
                 self.books.note_journal_head(session, self.gathered.venue_id)
 
     def reload(self) -> None:
-        """Read the venue again now and plan anew."""
+        """Read the venue again now and plan anew. Never raises: what it follows is done; a beat tries again."""
         with self.lock:
             first = self.gathered is None
-            self._regather()
+            try:
+                self._regather()
+            except (WorkFailed, InputError, OSError) as error:
+                self.fault = str(error)
+                return
             if self.gathered is not None:
                 if first:
                     self._take_stock(self.gathered, self.clock.now_ms())

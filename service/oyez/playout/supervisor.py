@@ -293,7 +293,7 @@ def hold_folder(settings: Settings) -> int:
     try:
         settings.data_dir.mkdir(parents=True, exist_ok=True)
         settings.engine.mkdir(exist_ok=True, mode=0o700)
-        lock = os.open(settings.data_dir / "serve.lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+        lock = os.open(settings.serving, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
     except OSError as error:
         raise WorkFailed(f"data folder {settings.data_dir}: {error.strerror}") from error
     try:

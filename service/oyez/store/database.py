@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import contextlib
 import datetime as dt
+import fcntl
 import os
 import sqlite3
 import threading
@@ -30,7 +31,7 @@ from sqlalchemy.exc import (
 )
 from sqlalchemy.orm import Session, sessionmaker
 
-from oyez.errors import InputError, WorkFailed
+from oyez.errors import Conflict, InputError, WorkFailed
 from oyez.settings import Settings, folder
 from oyez.store.tables import HEAD
 
@@ -111,12 +112,14 @@ class Database:
             raise WorkFailed(f"{self.path}: cannot be {done}: {error.orig}{more}") from error
 
 
-def open_database(settings: Settings, *, create: bool = True) -> Database:
+def open_database(settings: Settings, *, create: bool = True, within_service: bool = False) -> Database:
     """Open the data folder's database, made or brought up to date where needed (a copy is kept first).
 
-    create  False: raise InputError when there is none yet
-    Raises InputError when the data folder is a file, WorkFailed when it may not be read, or when the database is
-    none of ours, is newer than this program, or is damaged.
+    create          False: raise InputError when there is none yet
+    within_service  asked by the service itself, which holds its own lock and may bring its database up to date
+    Raises InputError when the data folder is a file, Conflict when a service that runs on it still needs the older
+    tables, WorkFailed when it may not be read, or when the database is none of ours, is newer than this program,
+    or is damaged.
     """
     path = settings.database
     if not _is_there(path):
@@ -129,7 +132,7 @@ def open_database(settings: Settings, *, create: bool = True) -> Database:
     database = Database(make_engine(path), path, settings.backups)
     try:
         with _no_database(path):
-            _bring_up_to_date(path, settings.backups)
+            _bring_up_to_date(settings, within_service=within_service)
             if unclean:
                 database.check()
     except BaseException:
@@ -190,15 +193,39 @@ def revision_of(connection: Connection) -> str | None:
     return None
 
 
-def _bring_up_to_date(path: Path, backups: Path) -> None:
-    engine = make_engine(path, foreign_keys=False)
+def _bring_up_to_date(settings: Settings, *, within_service: bool) -> None:
+    engine = make_engine(settings.database, foreign_keys=False)
     try:
         with engine.connect() as connection:
             before = revision_of(connection)
-        if before != HEAD:
-            migrate(engine, before, backups=backups)
+        if before == HEAD:
+            return
+        alone = contextlib.nullcontext() if within_service or before is None else _without_service(settings)
+        with alone:
+            migrate(engine, before, backups=settings.backups)
     finally:
         engine.dispose()
+
+
+@contextlib.contextmanager
+def _without_service(settings: Settings) -> Iterator[None]:
+    """Keep services off the folder meanwhile. Raises Conflict when one runs on it: it knows the old tables."""
+    try:
+        handle = os.open(settings.serving, os.O_RDONLY | os.O_CLOEXEC)
+    except FileNotFoundError:  # no service ever ran here
+        yield
+        return
+    try:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_SH | fcntl.LOCK_NB)
+        except OSError:
+            raise Conflict(
+                f"{settings.database}: was made by an earlier Oyez, whose service runs on it and needs its tables "
+                "as they are; stop that service, then do this again"
+            ) from None
+        yield
+    finally:
+        os.close(handle)
 
 
 def migrate(engine: Engine, before: str | None, *, to: str = "head", backups: Path) -> None:

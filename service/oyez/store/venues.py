@@ -12,10 +12,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from pydantic import ValidationError
 from sqlalchemy import JSON, delete, insert, select, update
 from sqlalchemy.orm import Session
 
-from oyez.errors import NotFound
+from oyez.errors import NotFound, WorkFailed
 from oyez.store.tables import (
     ClipRow,
     GroupRow,
@@ -116,7 +117,22 @@ def raise_revision(session: Session, venue_id: int) -> int:
 
 
 def read_venue(session: Session, venue_id: int) -> VenueFile:
-    """The venue as a venue file says it. Raises NotFound."""
+    """The venue as a venue file says it. Raises NotFound, and WorkFailed when what is stored is no venue."""
+    try:
+        return VenueFile.model_validate(_tree(session, venue_id))
+    except ValidationError as error:
+        first, more = error.errors()[0], error.error_count() - 1
+        where = ".".join(str(part) for part in first["loc"])
+        also = f" (and {more} more)" if more else ""
+        raise WorkFailed(
+            f"the stored venue {venue_id} cannot be read: {where}: {first['msg']}{also}; "
+            "another version of Oyez may have written it"
+        ) from error
+    except (ValueError, TypeError, LookupError) as error:  # a column that is no JSON, or JSON of another shape
+        raise WorkFailed(f"the stored venue {venue_id} cannot be read: {error}") from error
+
+
+def _tree(session: Session, venue_id: int) -> dict[str, Any]:
     row = session.execute(select(*_columns(VenueRow)).where(VenueRow.id == venue_id)).mappings().first()
     if row is None:
         raise NotFound(f"there is no venue {venue_id} in the database")
@@ -133,7 +149,7 @@ def read_venue(session: Session, venue_id: int) -> VenueFile:
     for table, kind in TABLES.items():
         query = select(*_columns(kind)).where(kind.venue_id == venue_id).order_by(kind.position)
         tree[table] = [_entry(dict(found)) for found in session.execute(query).mappings()]
-    return VenueFile.model_validate(tree)
+    return tree
 
 
 def write_venue(
