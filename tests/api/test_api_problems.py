@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 from typing import Any
 
 import pytest
@@ -9,7 +10,8 @@ from fastapi import FastAPI
 
 from oyez import errors
 from oyez.api.app import BODY_LIMIT
-from oyez.api.problems import STATUS, of_error
+from oyez.api.problems import CLIP_CODES, HTTP_CODES, STATUS, of_error
+from oyez.settings import PACKAGE
 from tests.api.asking import Asking
 from tests.api.fake_director import FakeDirector
 
@@ -149,3 +151,32 @@ def test_the_upload_route_alone_takes_more(client: Asking, size: int) -> None:
     answer = client.post("/api/clips", files={"file": ("big.wav", b"x" * size)})
     assert answer.status_code == 422  # read, and found to be no audio
     assert client.post("/api/plays/x/stop", files={"file": ("big.wav", b"x" * size)}).status_code == 413
+
+
+@pytest.mark.parametrize(
+    "code", [*CLIP_CODES, *(code for code, _ in HTTP_CODES.values()), *(e.code for e in STATUS), "conflict"]
+)
+def test_every_kind_of_problem_has_its_address(client: Asking, code: str) -> None:
+    answer = client.get(f"/api/problems/{code}")
+    assert answer.status_code == 200
+    assert answer.json()["code"] == code
+
+
+@pytest.mark.parametrize("code", ["perhaps", "error-of-nobody", "x" * 500])
+def test_a_kind_of_problem_that_there_is_not_is_404(client: Asking, code: str) -> None:
+    answer = client.get(f"/api/problems/{code}")
+    assert answer.status_code == 404
+    assert answer.headers["content-type"] == "application/problem+json"
+    assert answer.json()["detail"].startswith(
+        f"problem '{code[:80]}': there is no such kind, there are bad-input, "
+    )
+
+
+def test_every_reason_to_refuse_a_file_is_a_kind_of_problem() -> None:
+    codes = set()
+    for room in ("clips", "api"):
+        for path in (PACKAGE / room).rglob("*.py"):
+            for call in (n for n in ast.walk(ast.parse(path.read_text())) if isinstance(n, ast.Call)):
+                if getattr(call.func, "id", None) == "ClipRefused" and isinstance(call.args[2], ast.Constant):
+                    codes.add(call.args[2].value)
+    assert codes == set(CLIP_CODES)

@@ -59,6 +59,34 @@ HTTP_CODES: dict[int, tuple[str, str]] = {
 }
 
 
+# Why a file cannot become a clip (`ClipRefused.code`), each a kind of problem of its own.
+CLIP_CODES = {
+    "bad-name": "The file's name cannot be used",
+    "channels": "The file has too many channels",
+    "empty": "The file is empty",
+    "missing": "The file is not there",
+    "not-audio": "The file is not audio that can be read",
+    "not-finite": "The file has samples that are no numbers",
+    "rate": "The file's sample rate is out of range",
+    "silent": "The file is all silence",
+    "too-long": "The file is too long",
+    "too-slow": "The file takes too long to read",
+    "truncated": "The file is damaged or cut short",
+}
+
+
+def kind(code: str) -> tuple[int, str]:
+    """Status and title of a kind of problem. Raises NotFound for a code that no answer has."""
+    known = {code: (status, title) for status, (code, title) in HTTP_CODES.items()}
+    known |= {cls.code: answer for cls, answer in STATUS.items() if cls is not errors.ClipRefused}
+    known |= {code: (STATUS[errors.ClipRefused][0], title) for code, title in CLIP_CODES.items()}
+    if code not in known:
+        raise errors.NotFound(
+            f"problem '{code[:80]}': there is no such kind, there are {', '.join(sorted(known))}"
+        )
+    return known[code]
+
+
 def problem(
     status: int,
     *,

@@ -9,18 +9,12 @@ from zoneinfo import ZoneInfo
 from fastapi import APIRouter, Path, Response
 
 from oyez import __version__
-from oyez.api.problems import HTTP_CODES
+from oyez.api.problems import kind
 from oyez.api.routes.common import Desk, problems
 from oyez.api.schemas import HealthView, Problem, ReadyView
 from oyez.api.wording import iso
 
 router = APIRouter(tags=["health"])
-
-_PROBLEMS: dict[str, tuple[int, str]] = {code: (status, title) for status, (code, title) in HTTP_CODES.items()}
-_PROBLEMS |= {
-    "venue-faults": (422, "The venue has faults"),
-    "conflict": (409, "It cannot be done as things stand"),
-}
 
 
 @router.get("/healthz", responses={503: {"description": "It does not play", "model": ReadyView}})
@@ -62,7 +56,7 @@ def kind_of_problem(
     code: Annotated[str, Path(description="A problem's code", examples=["conflict"])],
 ) -> Problem:
     """What a kind of problem means."""
-    status, title = _PROBLEMS.get(code, (422, "The request is wrong"))
+    status, title = kind(code)
     return Problem(
         type=f"/api/problems/{code}",
         title=title,
