@@ -104,6 +104,14 @@ def test_all_bad_files_are_told_at_once(tmp_path, store):
         ("clip 'gong'", "missing"),
     ]
     assert "words.wav" in str(caught.value)
+    assert str(caught.value.faults[1]).endswith("clip 'gong': file 'gong.wav' is not beside the venue file")
+
+
+def test_a_folder_in_a_files_place_is_told_as_that(tmp_path, store):
+    write(tmp_path / "words.wav", tone(2))
+    (tmp_path / "gong.wav").mkdir()
+    with pytest.raises(VenueFaults, match="file 'gong.wav' is a folder"):
+        file_facts(folder(tmp_path), store, need_loudness=True)
 
 
 def test_tracks_are_the_folders_audio_by_name(tmp_path, store):

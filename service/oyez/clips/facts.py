@@ -16,7 +16,7 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import TypeVar
 
-from oyez.clips.folder import VenueFolder
+from oyez.clips.folder import VenueFolder, gone
 from oyez.clips.store import AudioStore, Stored
 from oyez.clips.warmth import cache_dir, is_writable, use_kernel_cache
 from oyez.errors import ClipRefused, Fault, NotFound, VenueFaults, WorkFailed
@@ -129,7 +129,9 @@ def _track_facts(folder: VenueFolder, store: AudioStore, source: Source, path: P
 
 
 def _fault(folder: VenueFolder, entry: str, file: str, error: ClipRefused) -> Fault:
-    return Fault(where=str(folder.path), entry=entry, message=f"file '{file}' {error.why}", code=error.code)
+    there = os.path.lexists(folder.path.parent / file)
+    why = error.why if there or error.code != "missing" else gone(folder.path.parent, file)
+    return Fault(where=str(folder.path), entry=entry, message=f"file '{file}' {why}", code=error.code)
 
 
 def _played_sources(venue: VenueFile) -> tuple[Source, ...]:

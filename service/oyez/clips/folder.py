@@ -117,7 +117,7 @@ def _missing(path: Path, venue: VenueFile, stand_ins: frozenset[Place], held: He
             continue
         if (clip.id, clip.file) in held.clips:
             continue
-        message = f"file {quoted(clip.file)} {_gone(path.parent, clip.file)}"
+        message = f"file {quoted(clip.file)} {gone(path.parent, clip.file)}"
         entry = entry_name(venue, place)
         found.append(Fault(where=str(path), entry=entry, message=message, code="file-gone"))
     for i, source in enumerate(venue.sources):
@@ -129,7 +129,7 @@ def _missing(path: Path, venue: VenueFile, stand_ins: frozenset[Place], held: He
         if not music.is_dir():
             if (source.id, source.folder) in held.sources:
                 continue
-            message = f"folder {quoted(source.folder)} {_gone(path.parent, source.folder)}"
+            message = f"folder {quoted(source.folder)} {gone(path.parent, source.folder)}"
             found.append(Fault(where=str(path), entry=entry, message=message, code="folder-gone"))
         elif not audio_files(music):
             message = f"folder {quoted(source.folder)} has no audio in it, the source is silent"
@@ -143,8 +143,8 @@ def _unread(place: Place, stand_ins: frozenset[Place]) -> bool:
     return any(place[: len(s)] == s for s in stand_ins)
 
 
-def _gone(root: Path, name: str) -> str:
-    """In words, with the name that was probably meant."""
+def gone(root: Path, name: str) -> str:
+    """That it is not there, in words, with the name that was probably meant."""
     try:
         near = nearest(Path(name).name, (p.name for p in (root / name).parent.iterdir()))
     except OSError:
