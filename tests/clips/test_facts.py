@@ -110,7 +110,7 @@ def test_all_bad_files_are_told_at_once(tmp_path, store):
 def test_a_folder_in_a_files_place_is_told_as_that(tmp_path, store):
     write(tmp_path / "words.wav", tone(2))
     (tmp_path / "gong.wav").mkdir()
-    with pytest.raises(VenueFaults, match="file 'gong.wav' is a folder"):
+    with pytest.raises(VenueFaults, match=r"file 'gong\.wav' is a folder"):
         file_facts(folder(tmp_path), store, need_loudness=True)
 
 
