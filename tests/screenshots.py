@@ -32,7 +32,9 @@ def chromium() -> str:
     raise SystemExit("no Chromium on this machine: apt install chromium")
 
 
-def open_page(browser: Browser, address: str, size: dict[str, int], *, dark: bool = False) -> Page:
+def open_page(
+    browser: Browser, address: str, size: dict[str, int], *, dark: bool = False, wait: str = "#lanes li"
+) -> Page:
     context = browser.new_context(
         viewport=size,  # type: ignore[arg-type]
         color_scheme="dark" if dark else "light",
@@ -40,7 +42,7 @@ def open_page(browser: Browser, address: str, size: dict[str, int], *, dark: boo
     )
     page = context.new_page()
     page.goto(address, wait_until="load")  # never "networkidle": live events keep one request open
-    page.wait_for_selector("#lanes li")
+    page.wait_for_selector(wait)
     return page
 
 
@@ -63,9 +65,17 @@ def take(browser: Browser, address: str, folder: Path) -> None:
     wide.locator("#log details").first.locator("summary").click()
     wide.wait_for_timeout(DRAWN_MS)
     wide.locator("#log").screenshot(path=folder / "log.png")
+    clips(browser, address, folder)
     phone = open_page(browser, address, PHONE, dark=True)
     phone.wait_for_timeout(DRAWN_MS)
     phone.screenshot(path=folder / "phone.png")
+
+
+def clips(browser: Browser, address: str, folder: Path) -> None:
+    page = open_page(browser, f"{address.rstrip('/')}/clips", WIDE, wait=".clip")
+    page.locator("#clip-welcome .look").click()
+    page.wait_for_selector("#clip-welcome svg")
+    page.locator("#clip-welcome").screenshot(path=folder / "clips.png")
 
 
 def main() -> int:

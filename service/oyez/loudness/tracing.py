@@ -35,20 +35,18 @@ class Tracer:
         self._high: list[float] = []
         self._true: list[float] = []
         self._before = np.zeros((HISTORY, channels), dtype=np.float32)
-        self._held: list[Samples] = []
-        self._held_frames = 0
+        self._begin()
 
     def push(self, block: Samples) -> Self:
         """Take more audio: shape (frames, channels), float32, any number of frames."""
         self._meter.push(block)
         at = 0
         while at < len(block):
-            count = min(len(block) - at, self._wanted() - self._held_frames)
-            self._held.append(block[at : at + count].copy())
-            self._held_frames += count
+            count = min(len(block) - at, self._wanted() - self._frames)
+            self._take(block[at : at + count], last=False)
             at += count
-            if self._held_frames == self._wanted():
-                self._close(last=False)
+            if self._frames == self._wanted():
+                self._close()
         return self
 
     def result(self) -> Measurement:
@@ -56,8 +54,11 @@ class Tracer:
 
     def picture(self) -> Picture:
         """Ends the audio: afterwards nothing more may be pushed."""
-        if self._held_frames:
-            self._close(last=True)
+        self._take(np.zeros((0, self._channels), dtype=np.float32), last=True)
+        if self._frames:
+            self._close()
+        elif self._true:
+            self._true[-1] = max(self._true[-1], self._peaks.true_peak)
         measured, series = self._meter.result(), self._meter.series()
         columns = len(self._low)
         momentary = _extremes(series.momentary_lufs, gates.MOMENTARY_BINS, self._bins, columns)
@@ -89,24 +90,33 @@ class Tracer:
     def _edge(self, bins: int) -> int:
         return (bins * self._rate + _PER_SECOND // 2) // _PER_SECOND
 
-    def _close(self, *, last: bool) -> None:
-        column = np.concatenate([self._before, *self._held])
-        self._held, self._held_frames = [], 0
-        self._before = column[-HISTORY:].copy()
-        own = column[HISTORY:]
-        if not np.isfinite(own).all():
-            own = np.nan_to_num(own, nan=0.0, posinf=0.0, neginf=0.0)
-            column = np.nan_to_num(column, nan=0.0, posinf=0.0, neginf=0.0)
-        peaks = PeakSearch(self._rate, self._channels)
-        peaks.take(np.ascontiguousarray(column), last=last)
-        self._low.append(float(own.min()))
-        self._high.append(float(own.max()))
-        self._true.append(peaks.true_peak)
+    def _begin(self) -> None:
+        """The column being filled."""
+        self._frames = 0
+        self._column_low, self._column_high = np.inf, -np.inf
+        self._peaks = PeakSearch(self._rate, self._channels)
+
+    def _take(self, piece: Samples, *, last: bool) -> None:
+        """More of the column being filled; `last`: the audio ends with it."""
+        if not np.isfinite(piece).all():
+            piece = np.nan_to_num(piece, nan=0.0, posinf=0.0, neginf=0.0)
+        behind = np.concatenate([self._before, piece])
+        self._peaks.take(behind, last=last)
+        self._before = behind[-HISTORY:].copy()
+        self._frames += len(piece)
+        self._column_low = min(self._column_low, float(piece.min(initial=np.inf)))
+        self._column_high = max(self._column_high, float(piece.max(initial=-np.inf)))
+
+    def _close(self) -> None:
+        self._low.append(self._column_low)
+        self._high.append(self._column_high)
+        self._true.append(self._peaks.true_peak)
         if len(self._low) >= COLUMNS_MOST:
             self._low = list(map(min, self._low[::2], self._low[1::2]))
             self._high = list(map(max, self._high[::2], self._high[1::2]))
             self._true = list(map(max, self._true[::2], self._true[1::2]))
             self._bins *= 2
+        self._begin()
 
 
 def _gate(series: Series) -> float | None:
