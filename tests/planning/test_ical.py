@@ -14,7 +14,7 @@ from icalendar import Calendar
 from oyez.cli import main
 from oyez.planning.ical import calendar_name, fold, plan_ics, text
 from oyez.settings import folder
-from tests.planning.building import plan, rule, venue
+from tests.planning.building import at, plan, rule, venue
 from tests.planning.random_venues import venues
 
 FEW = settings(max_examples=40, deadline=None, suppress_health_check=list(HealthCheck))
@@ -33,18 +33,35 @@ def events(read: Calendar) -> list:
 
 @FEW
 @given(v=venues())
-def test_every_play_is_one_event_that_reads_back_as_it_was_planned(v):
+def test_every_play_is_in_one_event_that_reads_back_as_it_was_planned(v):
     p = plan(v)
-    read = calendar(v, p)
-    assert len(events(read)) == len(p.plays)
+    read = events(calendar(v, p))
     names = {z.id: z.name for z in v.zones}
-    for event, play in zip(events(read), p.plays, strict=True):
-        assert int(event.start.timestamp()) == play.start_ms // 1000
-        assert int(event.end.timestamp()) == -(-play.end_ms // 1000)
-        assert str(event["SUMMARY"]) == play.title
-        assert str(event["LOCATION"]) == ", ".join(names[z] for z in play.zones)
-        assert str(event["UID"]) == f"{play.id}@{calendar_name(v.venue.name)}"
-    assert len({str(e["UID"]) for e in events(read)}) == len(p.plays)
+    for event in read:
+        rule_id, nominal = str(event["UID"]).split("@")[:2]
+        same = [
+            q
+            for q in p.plays
+            if q.rule == rule_id
+            and str(q.nominal_ms) == nominal.partition("/")[0]
+            and q.start_ms // 1000 == int(event.start.timestamp())
+            and -(-q.end_ms // 1000) == int(event.end.timestamp())
+        ]
+        zones = {z for q in same for z in q.zones}
+        assert str(event["LOCATION"]) == ", ".join(name for z, name in names.items() if z in zones)
+        assert {str(event["SUMMARY"])} == {q.title for q in same}
+        assert str(event["UID"]).endswith(f"@{calendar_name(v.venue.name)}")
+    assert len({str(e["UID"]) for e in read}) == len(read)
+    placed = {(q.id.partition("/")[0], q.start_ms, q.end_ms) for q in p.plays}
+    assert len(read) == len(placed)
+
+
+def test_zones_that_take_it_one_by_one_share_an_event_while_they_take_it_at_once():
+    one_by_one = rule("a", at="10:00", zones=["foyer", "theatre", "cafe"], together=False, priority=20)
+    v = venue(rule("b", at="10:00", zones=["cafe"], priority=60), one_by_one)
+    found = {str(e["UID"]).rpartition("@")[0]: str(e["LOCATION"]) for e in events(calendar(v, plan(v)))}
+    name = f"a@{at('10:00')}"
+    assert found == {f"b@{at('10:00')}": "Cafe", name: "Foyer, Theatre", f"{name}/cafe": "Cafe"}
 
 
 @FEW

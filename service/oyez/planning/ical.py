@@ -1,8 +1,9 @@
-"""The plan as iCalendar (RFC 5545): one event a play, for a calendar program. Text out; looks at no clock.
+"""The plan as iCalendar (RFC 5545): one event an announcement, for a calendar program. Looks at no clock.
 
     VCALENDAR
     ├── VTIMEZONE    the venue's zone, its changes over the days shown (made from `zoneinfo`)
-    └── VEVENT       UID stable: the occurrence and the venue; LOCATION: the zones
+    └── VEVENT       UID stable: the occurrence and the venue; LOCATION: the zones. Zones that take an
+                     occurrence one by one at the same instant share an event
 
 The same plans give the same bytes: DTSTAMP is the beginning of the operating day a play belongs to. Times are
 local with TZID; in the hour that the clock shows twice the second time around they are UTC, as a local time
@@ -48,8 +49,8 @@ def plan_ics(venue: VenueFile, plans: Sequence[Plan]) -> str:
     names = {z.id: z.name for z in venue.zones}
     domain = calendar_name(venue.venue.name)
     for plan in plans:
-        for play in plan.plays:
-            lines += _event(play, plan, zone, names, domain)
+        for uid, plays in _gathered(plan.plays):
+            lines += _event(plays, plan, zone, names, f"{text(uid)}@{domain}")
     lines.append("END:VCALENDAR")
     return "".join(f"{folded}\r\n" for line in lines for folded in [fold(line)])
 
@@ -83,13 +84,32 @@ def fold(line: str) -> str:
     return "\r\n".join(parts)
 
 
-def _event(play: Play, plan: Plan, zone: ZoneInfo, names: dict[str, str], domain: str) -> Iterator[str]:
+def _gathered(plays: Sequence[Play]) -> Iterator[tuple[str, list[Play]]]:
+    """The plays of one occurrence that sound at the same time, under one name, in order of start.
+
+    The earliest of an occurrence whose zones take it one by one goes by the occurrence, a later one by its zone.
+    """
+    groups: dict[tuple[str, int, int], list[Play]] = {}
+    for play in plays:
+        groups.setdefault((play.id.partition("/")[0], play.start_ms, play.end_ms), []).append(play)
+    named: set[str] = set()
+    for (occurrence, _, _), same in groups.items():
+        yield same[0].id if occurrence in named else occurrence, same
+        named.add(occurrence)
+
+
+def _event(plays: Sequence[Play], plan: Plan, zone: ZoneInfo, names: dict[str, str], uid: str) -> Iterator[str]:
+    play = plays[0]
     step = step_of(play.priority)
-    where = ", ".join(names[z] for z in play.zones)
-    words = f"Priority {play.priority} ({step.name}). {play.reason[:1].upper()}{play.reason[1:]}."
-    words += "".join(f"\nWithout {names.get(left.zone, left.zone)}: {left.reason}." for left in play.left_out)
+    sounding = {z for one in plays for z in one.zones}
+    where = ", ".join(name for z, name in names.items() if z in sounding)
+    reasons = dict.fromkeys(one.reason for one in plays)
+    words = f"Priority {play.priority} ({step.name})."
+    words += "".join(f" {reason[:1].upper()}{reason[1:]}." for reason in reasons)
+    left_out = dict.fromkeys((left.zone, left.reason) for one in plays for left in one.left_out)
+    words += "".join(f"\nWithout {names.get(name, name)}: {reason}." for name, reason in left_out)
     yield "BEGIN:VEVENT"
-    yield f"UID:{text(play.id)}@{domain}"
+    yield f"UID:{uid}"
     yield f"DTSTAMP:{_utc(plan.starts_ms)}"
     yield f"DTSTART{_local(zone, play.start_ms // 1000 * 1000)}"
     yield f"DTEND{_local(zone, -(-play.end_ms // 1000) * 1000)}"
