@@ -46,7 +46,7 @@ def test_a_good_file_is_a_clip_when_the_answer_comes(
     assert director.asked_by == ["Manager"]
     stored = left_behind(tmp_path)
     home = f"audio/{clip['sha256'][:2]}/{clip['sha256']}"
-    assert f"{home}.wav" in stored
+    assert {f"{home}.wav", f"{home}.json", f"{home}.picture.json"} <= set(stored)
     assert all(name.startswith(home) for name in stored)
     audio = client.get(answer.headers["location"])
     samples, rate = soundfile.read(io.BytesIO(audio.content))

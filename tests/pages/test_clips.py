@@ -263,6 +263,23 @@ def test_files_can_be_dropped_and_said_to_be_chimes(open_page: Open, director: F
     assert page.evaluate("document.querySelector('#upload').className") == "drop"
 
 
+def test_a_file_that_is_too_large_is_not_sent_at_all(open_page: Open, director: FakeDirector) -> None:
+    page = open_page("/clips")
+    asked: list[str] = []
+    page.on("request", lambda request: asked.append(request.method))
+    page.evaluate(
+        """() => {
+          const chosen = new DataTransfer();
+          chosen.items.add(new File([new Uint8Array(210 * 1024 * 1024)], 'whole day.wav'));
+          const drop = new DragEvent('drop', { dataTransfer: chosen, bubbles: true, cancelable: true });
+          document.querySelector('#upload').dispatchEvent(drop);
+        }"""
+    )
+    expect(page.locator("#sending li")).to_contain_text("Not added: is 210 MB, allowed are 199 MB")
+    expect(page.locator("#send")).to_be_disabled()
+    assert "POST" not in asked
+
+
 def test_search_finds_titles_kinds_and_rules(open_page: Open) -> None:
     page = open_page("/clips")
     page.keyboard.press("/")

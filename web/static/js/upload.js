@@ -3,6 +3,8 @@
 import { remembered } from "./name.js";
 import { counted, element } from "./words.js";
 
+const MB = 1 << 20;
+
 export class Upload {
   constructor({ form, files, kind, trim, send, list, said, came }) {
     Object.assign(this, { form, files, kind, trim, send, list, said, came });
@@ -48,11 +50,23 @@ export class Upload {
         row.remove();
         this.#count();
       });
-      this.waiting.push(one);
       this.list.append(row);
+      const most = Number(this.form.dataset.limitMb) - 1; // the form around it takes a little
+      if (file.size > most * MB) {
+        this.#refuse(one, `Not added: is ${Math.ceil(file.size / MB)} MB, allowed are ${most} MB`);
+        continue;
+      }
+      this.waiting.push(one);
     }
     this.#count();
     if (!this.busy && this.waiting.length) this.send.focus();
+  }
+
+  #refuse({ row, state, bar, leave }, why) {
+    row.className = "bad";
+    state.textContent = why;
+    bar.remove();
+    leave.remove();
   }
 
   #count() {
@@ -102,9 +116,7 @@ export class Upload {
     };
     return new Promise((done) => {
       const refuse = (why) => {
-        row.className = "bad";
-        state.textContent = why;
-        bar.remove();
+        this.#refuse({ row, state, bar, leave }, why);
         done(null);
       };
       asked.onload = () => {

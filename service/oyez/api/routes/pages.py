@@ -13,6 +13,7 @@ from starlette.responses import RedirectResponse, Response
 from oyez.api.access import COOKIE, SESSION_MS, make_session
 from oyez.api.problems import of_status
 from oyez.api.reference import reference
+from oyez.api.routes.clips import UPLOAD_LIMIT
 from oyez.api.routes.common import Desk
 from oyez.errors import NotFound
 
@@ -54,7 +55,7 @@ def day(request: Request, director: Desk, date: str) -> Response:
 
 @router.get("/clips", response_class=HTMLResponse)
 def clips(request: Request, director: Desk) -> Response:
-    return _page(request, director, "clips")
+    return _page(request, director, "clips", upload_mb=UPLOAD_LIMIT // (1 << 20))
 
 
 @router.get("/enter")
