@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -357,3 +358,26 @@ def test_what_waits_to_start_again_finds_its_rule_in_a_venue_whose_rules_moved(m
     first, again = sorted((e for e in w.director.entries() if e.rule == "show"), key=lambda e: e.numbers)
     assert (first.outcome, again.outcome) == ("cut", "sent")
     assert again.clips == first.clips
+
+
+def card(health: str, detail: str) -> dict[str, Any]:
+    return {"id": "speakers", "kind": "card", "health": health, "detail": detail, "latency_ms": None, "xruns": 0}
+
+
+@pytest.mark.parametrize(
+    ("output", "code", "sentence"),
+    [
+        (card("waiting", "x"), "silent", "No sound card; playing silently until it opens"),
+        (card("lost", "it has stopped"), "output-lost", "Output speakers is lost: it has stopped"),
+        (card("unused", "not played: why"), "output-unused", "Output speakers is not played: why"),
+    ],
+)
+def test_a_card_not_there_yet_one_lost_and_one_not_played_are_three_things(
+    make, monkeypatch, output: dict[str, Any], code: str, sentence: str
+) -> None:
+    w = make(rule("seals", at="10:00"))
+    w.open()
+    state = w.engine.state()
+    monkeypatch.setattr(w.engine, "state", lambda: {**state, "outputs": [output]})
+    found = w.director.health()
+    assert (found["code"], found["sentence"]) == (code, sentence)

@@ -65,7 +65,7 @@ class Desk:
         return Health(
             playing=bool(found["playing"]),
             output=str(found["output"]),
-            sentence=_sentence(found),
+            sentence=str(found["sentence"]),
             code=str(found["code"]),
             engine=numbers,
         )
@@ -191,12 +191,6 @@ class Desk:
             stored = clip_queries.list_clips(session, venue_id)[-1]
         loading.keep_journal_head(self._database, self._settings.data_dir, venue_id)
         return _entry(stored)
-
-
-def _sentence(found: Mapping[str, Any]) -> str:
-    if found["code"] == "silent":
-        return f"Playing silently: {found['silent_reason'] or 'no sound hardware'}"
-    return str(found["sentence"])
 
 
 def _entry(stored: clip_queries.StoredClip) -> ClipEntry:

@@ -10,6 +10,7 @@ from typing import Any
 
 from oyez.errors import WorkFailed
 from oyez.playout.keeper import Keeper
+from oyez.playout.troubles import silence
 from oyez.store import log
 from oyez.store.database import journal_mode
 
@@ -20,7 +21,7 @@ def health(keeper: Keeper, state: Mapping[str, Any]) -> dict[str, Any]:
     """As a JSON tree.
 
     code, sentence     the worst of what is wrong: "ok", "no-venue", "engine-gone", "database", "output-lost",
-                       "log", "disk", "silent" (works, but nothing reaches a sound card)
+                       "output-unused", "log", "disk", "silent" (works, but nothing reaches a sound card)
     playing            the engine answers
     engine             boot, pid, started_ms, age_s since it answered, xruns, revision
     output             "card", "recording" or "silent", with `silent_reason`
@@ -75,6 +76,9 @@ def _worst(
     lost = [o for o in state.get("outputs") or () if o.get("health") == "lost"]
     if lost:
         return "output-lost", f"Output {lost[0].get('id')} is lost: {lost[0].get('detail') or 'no sound there'}"
+    unused = [o for o in state.get("outputs") or () if o.get("health") == "unused"]
+    if unused:
+        return "output-unused", f"Output {unused[0].get('id')} is {unused[0].get('detail')}"
     if not all(keeper.books.heads_good.values()):
         return "log", "The log is not what was written: records are gone or altered"
     if keeper.fault:
@@ -82,7 +86,7 @@ def _worst(
     if free_bytes is not None and free_bytes < LITTLE_BYTES:
         return "disk", f"Only {free_bytes // 1_000_000} MB are left on the disk"
     if state.get("silent"):
-        return "silent", str(state.get("silent_reason") or "No sound hardware: playing silently")
+        return "silent", silence(state)
     return "ok", "All well"
 
 

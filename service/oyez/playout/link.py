@@ -62,7 +62,8 @@ class EngineLink:
 
         boot, pid, started_ms, now_ms, venue, revision, until_ms, last_seq
         silent           nothing reaches a sound card; `silent_reason` says why in plain words
-        outputs          [{id, kind, health, detail, latency_ms, xruns}], health "playing" or "lost"
+        outputs          [{id, kind, health, detail, latency_ms, xruns}], health "playing", "waiting"
+                         (not opened yet), "lost" or "unused" (a second card)
         zones            [{id, name, channels, music_on, track, short_term_lufs, peak_dbfs, playing}]
         playing          claimed and not yet ended: [{id, rule, title, priority, start_ms, end_ms, zones,
                          asked_by, sounding}]

@@ -15,13 +15,14 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
-from typing import IO
+from typing import IO, Any
 
 from oyez.errors import Conflict, EngineGone, OyezError, WorkFailed
 from oyez.playout.link import EngineLink
+from oyez.playout.troubles import silence
 from oyez.settings import Settings
 
 LOOK_S = 0.1
@@ -270,10 +271,10 @@ class Supervisor:
                 self.say("No venue yet: put one in with `oyez load FILE`")
                 return True
             self.say(f"Venue: {venue}")
-            if reason is None:
-                self.say("; ".join(o["detail"] for o in state["outputs"] if o["kind"] == "card"))
-            else:
-                self.say(f"{str(reason)[:1].upper()}{str(reason)[1:]}: playing into a silent output")
+            self.say(silence(state) if reason is not None else _playing(state))
+            for output in state["outputs"]:
+                if output["health"] == "unused":
+                    self.say(f"Output {output['id']} is {output['detail']}")
         return True
 
     def _end_engine(self, until_s: float) -> None:
@@ -286,6 +287,11 @@ class Supervisor:
         if self._adopted is not None:
             while _lives(self._adopted) and time.monotonic() < until_s:
                 time.sleep(0.02)
+
+
+def _playing(state: Mapping[str, Any]) -> str:
+    on = [str(o["detail"]) for o in state["outputs"] if o["kind"] == "card" and o["health"] == "playing"]
+    return "; ".join(f"{detail[:1].upper()}{detail[1:]}" for detail in on)
 
 
 def hold_folder(settings: Settings) -> int:

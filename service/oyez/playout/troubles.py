@@ -6,6 +6,7 @@ Values only: counters go in, now and then a sentence comes out.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 EVERY_S = 60.0
 WORDS = {
@@ -35,3 +36,11 @@ class Troubles:
         self._told.update(counts)
         self._told_s = now_s
         return ", ".join(f"{n} {WORDS[name]}" for name, n in added.items()), added
+
+
+def silence(state: Mapping[str, Any]) -> str:
+    """Why nothing is heard, for a person: a card that is waited for, or none at all."""
+    reason = str(state.get("silent_reason") or "no sound hardware")
+    if any(o.get("kind") == "card" and o.get("health") == "waiting" for o in state.get("outputs") or ()):
+        return f"{reason[:1].upper()}{reason[1:]}; playing silently until it opens"
+    return f"Playing silently: {reason}"

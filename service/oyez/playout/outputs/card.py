@@ -260,7 +260,7 @@ def find_device(library: Any, wanted: str | None, channels: int) -> tuple[int, s
         exact = [d for d in named if d["name"].casefold() == wanted.casefold()]
         if not named:
             there = ", ".join(f"'{d['name']}'" for d in devices)
-            raise OutputLost(f"no sound card named '{wanted}'; there are {there}")
+            raise OutputLost(f"no such sound card: '{wanted}' is not there, there are {there}")
         chosen = (exact or named)[0]
     if chosen["max_output_channels"] < channels:
         raise OutputLost(

@@ -2,6 +2,9 @@
 
 Opening, losing and trying again happen on its own thread; the sound goes on in silence meanwhile, and
 `silent_reason` says in plain words why. A second card is a second clock: it is refused here, and said.
+
+An output's health: "playing"; "waiting" for a card that never opened yet; "lost" when it played and stopped, or
+cannot be written; "unused" for what is not played at all.
 """
 
 from __future__ import annotations
@@ -56,8 +59,9 @@ class OutputKeeper:
         self._wanted: tuple[OutputSetup, ...] = ()
         self._card: tuple[OutputSetup, Driver] | None = None
         self._recordings: dict[str, tuple[OutputSetup, Recording, object]] = {}
+        self._refused: dict[str, str] = {}
         self._retry_s = 0.0
-        self._was_lost = False
+        self._lost: OutputSetup | None = None
         self.silent_reason: str | None = NO_OUTPUT
         self._lock = threading.Lock()
         self._stop = threading.Event()
@@ -106,7 +110,9 @@ class OutputKeeper:
                 recording = self._recordings[setup.id][1]
                 found.append(_entry(setup.id, "recording", recording.health, recording.detail, None, 0))
             else:
-                found.append(_entry(setup.id, "recording", "lost", "not started yet", None, 0))
+                why = self._refused.get(setup.id)
+                health = "waiting" if why is None else "lost"
+                found.append(_entry(setup.id, "recording", health, why or "not started yet", None, 0))
         return found
 
     def _card_state(self, setup: OutputSetup) -> dict[str, Any]:
@@ -117,12 +123,20 @@ class OutputKeeper:
             return _entry(
                 setup.id, "card", "playing", f"playing on '{name}'", driver.latency_s * 1000.0, driver.xruns
             )
-        if setup.id == self._wanted_card_id():
-            return _entry(setup.id, "card", "lost", self.silent_reason or OPENING, None, 0)
         first = self._wanted_card_id()
-        return _entry(
-            setup.id, "card", "lost", f"not played: card '{first}' sets the clock, one card a venue", None, 0
+        if setup.id == first:
+            health = "lost" if self._is_lost(setup) else "waiting"
+            return _entry(setup.id, "card", health, self.silent_reason or OPENING, None, 0)
+        why = (
+            f"not played: '{first}' sets the time, and two sound cards never keep the same; "
+            f"give its zones to '{first}'"
         )
+        return _entry(setup.id, "card", "unused", why, None, 0)
+
+    def _is_lost(self, setup: OutputSetup) -> bool:
+        """Whether that card played here before."""
+        lost = self._lost
+        return lost is not None and (lost.id, lost.device) == (setup.id, setup.device)
 
     def _wanted_card_id(self) -> str | None:
         return next((o.id for o in self._wanted if o.kind == "card"), None)
@@ -155,7 +169,7 @@ class OutputKeeper:
         driver.close()
         if why is not None:
             self.silent_reason = why
-            self._was_lost = True
+            self._lost = setup
             self._retry_s = monotonic() + RETRY_S / 3
             self._tell("output lost", why)
 
@@ -172,8 +186,8 @@ class OutputKeeper:
         self._card = (wanted, driver)
         self.silent_reason = None
         name = getattr(driver, "name", wanted.id)
-        self._tell("output back" if self._was_lost else "output opened", f"playing on '{name}'")
-        self._was_lost = False
+        self._tell("output back" if self._is_lost(wanted) else "output opened", f"playing on '{name}'")
+        self._lost = None
 
     def _follow(self) -> None:
         """Start, restart and end recordings as wanted; a new history (other zones) means a new file."""
@@ -196,8 +210,10 @@ class OutputKeeper:
                         history=history,
                         utc_s=self._utc_s,
                     )
-                except OutputLost:
-                    continue  # shown as not started; a channel past the last is a fault of the venue
+                except OutputLost as error:
+                    self._refused[name] = str(error)
+                    continue
+                self._refused.pop(name, None)
                 self._recordings[name] = (setup, made, history)
 
 
