@@ -15,7 +15,7 @@ from icalendar import Calendar, Event, vRecur
 from oyez.errors import InputError
 from oyez.planning.hours_import import HoursImport, hours_from
 from oyez.planning.ical import plan_ics
-from oyez.planning.ical_read import MAX_EVENTS
+from oyez.planning.ical_lines import MAX_EVENTS
 from tests.planning.building import every_day, plan, rule, venue
 
 FIRST, LAST = dt.date(2026, 11, 27), dt.date(2027, 12, 31)

@@ -9,34 +9,20 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
-from oyez.errors import InputError
+from oyez.planning.ical_lines import EventLines, Line, plain_text, read_components
 from oyez.planning.recurrence import DAILY, FREQUENCIES, between, counts_too_far, read_rrule
 from oyez.planning.time import to_local, to_utc_ms
 
-MAX_LINES = 400_000
-MAX_EVENTS = 20_000
 MAX_COUNT = 10_000  # a COUNT is counted from DTSTART on
 MAX_REPEATS = 4_000  # instances of one event within the span asked for
 _ONE = dt.timedelta(days=1)
-_NAME = re.compile(r"[A-Za-z0-9-]+")
-_PARAM = re.compile(r';([A-Za-z0-9-]+)=((?:"[^"]*"|[^";:,])*(?:,(?:"[^"]*"|[^";:,])*)*)')
 _DATE_TIME = re.compile(r"(\d{4})(\d{2})(\d{2})(?:T(\d{2})(\d{2})(\d{2})(Z)?)?")
 _DURATION = re.compile(
     r"([+-])?P(?:(\d{1,4})W|(?:(\d{1,4})D)?(?:T(?:(\d{1,5})H)?(?:(\d{1,6})M)?(?:(\d{1,7})S)?)?)"
 )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Line:
-    """One content line: NAME;PARAM=VALUE:value."""
-
-    name: str
-    params: dict[str, str]
-    value: str
-    number: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,20 +44,6 @@ class NotTaken:
     why: str
 
 
-@dataclass(slots=True, kw_only=True)
-class _Event:
-    lines: dict[str, list[Line]] = field(default_factory=dict)
-    number: int = 0
-
-    def one(self, name: str) -> Line | None:
-        found = self.lines.get(name)
-        return found[0] if found else None
-
-    def words(self, name: str) -> str:
-        line = self.one(name)
-        return "" if line is None else _plain_text(line.value)
-
-
 class _Unread(Exception):
     """Why an event is not taken."""
 
@@ -84,7 +56,7 @@ def read_events(
     zone   the venue's: times of other zones are turned into it, floating ones are its own
     Raises InputError when the text is no iCalendar at all.
     """
-    events = list(_events(_lines(ics)))
+    events = list(read_components(ics))
     moved = _overrides(events, zone)
     found: list[Instance] = []
     lost: list[NotTaken] = []
@@ -96,77 +68,7 @@ def read_events(
     return tuple(found), tuple(lost)
 
 
-# ---- lines and components (sections 3.1, 3.4, 3.6)
-
-
-def _lines(ics: str) -> Iterator[Line]:
-    raw = ics.removeprefix("\N{ZERO WIDTH NO-BREAK SPACE}").replace("\r\n", "\n").replace("\r", "\n").split("\n")
-    if len(raw) > MAX_LINES:
-        raise InputError(f"has {len(raw)} lines, allowed are {MAX_LINES}")
-    number, whole, begun = 0, "", 0
-    for number, line in enumerate([*raw, ""], 1):
-        if line[:1] in {" ", "\t"} and begun:
-            whole += line[1:]
-            continue
-        if whole.strip():
-            yield _line(whole, begun)
-        whole, begun = line, number
-
-
-def _line(whole: str, number: int) -> Line:
-    name = _NAME.match(whole)
-    at = name.end() if name else 0
-    params: dict[str, str] = {}
-    while name and (param := _PARAM.match(whole, at)):
-        params[param[1].upper()] = param[2].strip('"')
-        at = param.end()
-    if not name or whole[at : at + 1] != ":":
-        raise InputError(
-            f"line {number} is '{whole[:40]}', allowed are iCalendar lines (RFC 5545) like SUMMARY:Closed"
-        )
-    return Line(name=name[0].upper(), params=params, value=whole[at + 1 :].strip(), number=number)
-
-
-def _events(lines: Iterator[Line]) -> Iterator[_Event]:
-    inside: list[str] = []
-    event: _Event | None = None
-    count, calendars = 0, 0
-    for line in lines:
-        if line.name == "BEGIN":
-            if not inside and line.value.upper() != "VCALENDAR":
-                raise InputError(f"line {line.number} begins {line.value[:40]}, allowed is BEGIN:VCALENDAR first")
-            calendars += not inside
-            inside.append(line.value.upper())
-            if inside == ["VCALENDAR", "VEVENT"]:
-                event = _Event(number=line.number)
-        elif line.name == "END":
-            if not inside or inside[-1] != line.value.upper():
-                awaited = f"END:{inside[-1]}" if inside else "BEGIN:VCALENDAR"
-                raise InputError(f"line {line.number} is END:{line.value[:40]}, allowed is {awaited}")
-            if inside == ["VCALENDAR", "VEVENT"] and event is not None:
-                count += 1
-                if count > MAX_EVENTS:
-                    raise InputError(f"has more than {MAX_EVENTS} events, allowed are {MAX_EVENTS}")
-                yield event
-                event = None
-            inside.pop()
-        elif not inside:
-            raise InputError(f"line {line.number} is {line.name}, allowed is BEGIN:VCALENDAR first")
-        elif event is not None and len(inside) == 2:
-            event.lines.setdefault(line.name, []).append(line)
-    if not calendars:
-        raise InputError("is empty, allowed are iCalendar files (RFC 5545), which begin with BEGIN:VCALENDAR")
-    if inside:
-        raise InputError(f"ends inside {inside[-1]}, allowed are whole files that end with END:VCALENDAR")
-
-
-def _plain_text(value: str) -> str:
-    """A TEXT value without its escapes (section 3.3.11), on one line."""
-    plain = re.sub(r"\\([\\;,nN])", lambda m: " " if m[1] in "nN" else m[1], value)
-    return " ".join(plain.split())
-
-
-def _called(event: _Event) -> str:
+def _called(event: EventLines) -> str:
     start = event.one("DTSTART")
     when = f" ({start.value})" if start is not None else f" (line {event.number})"
     return f"'{event.words('SUMMARY')[:60]}'{when}"
@@ -213,7 +115,7 @@ def _to_venue(wall: dt.datetime, written: ZoneInfo | None, zone: ZoneInfo) -> dt
     return to_local(zone, to_utc_ms(written, wall)).replace(tzinfo=None)
 
 
-def _length(event: _Event, start: dt.datetime, written: ZoneInfo | None) -> dt.timedelta:
+def _length(event: EventLines, start: dt.datetime, written: ZoneInfo | None) -> dt.timedelta:
     """How long it lasts: by the clock for whole days, elapsed for times (section 3.8.2.5)."""
     end, duration = event.one("DTEND"), event.one("DURATION")
     if end is not None:
@@ -241,7 +143,7 @@ def _length(event: _Event, start: dt.datetime, written: ZoneInfo | None) -> dt.t
 # ---- repeats (sections 3.8.4.4, 3.8.5)
 
 
-def _overrides(events: Sequence[_Event], zone: ZoneInfo) -> dict[str, set[dt.datetime]]:
+def _overrides(events: Sequence[EventLines], zone: ZoneInfo) -> dict[str, set[dt.datetime]]:
     """UID -> instances (by the venue's clock) that an event of their own replaces."""
     found: dict[str, set[dt.datetime]] = {}
     for event in events:
@@ -256,7 +158,7 @@ def _overrides(events: Sequence[_Event], zone: ZoneInfo) -> dict[str, set[dt.dat
 
 
 def _instances(
-    event: _Event, zone: ZoneInfo, first: dt.date, last: dt.date, moved: dict[str, set[dt.datetime]]
+    event: EventLines, zone: ZoneInfo, first: dt.date, last: dt.date, moved: dict[str, set[dt.datetime]]
 ) -> list[Instance]:
     line = event.one("DTSTART")
     if line is None:
@@ -289,7 +191,7 @@ def _instances(
                 categories=tuple(
                     word.strip()
                     for c in event.lines.get("CATEGORIES", ())
-                    for word in _plain_text(c.value).split(",")
+                    for word in plain_text(c.value).split(",")
                 ),
                 start=local,
                 end=end,
@@ -306,7 +208,7 @@ def _after(zone: ZoneInfo, written: ZoneInfo, wall: dt.datetime, length: dt.time
 
 
 def _repeats(
-    event: _Event,
+    event: EventLines,
     start: dt.datetime,
     written: ZoneInfo | None,
     zone: ZoneInfo,

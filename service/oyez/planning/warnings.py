@@ -9,8 +9,9 @@ import datetime as dt
 from collections.abc import Iterator, Mapping, Sequence
 
 from oyez.errors import Fault, InputError
+from oyez.planning.calendar_doubts import closed_doubts, double_doubts
 from oyez.planning.doubts import message_doubts
-from oyez.planning.forecast import closed_doubts, double_doubts, plan_doubts
+from oyez.planning.forecast import plan_doubts
 from oyez.planning.hours import OperatingDay
 from oyez.planning.occurrences import nominals
 from oyez.planning.recurrence import MAX_COUNT_STEPS, counts_too_far, read_rrule
