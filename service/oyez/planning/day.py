@@ -116,6 +116,7 @@ def _unplaced(placed: Placed) -> Unplaced:
         reason=placed.reason,
         left_out=o.left_out,
         obstacles=placed.obstacles,
+        waits_until_ms=placed.waits_until_ms,
     )
 
 

@@ -13,6 +13,7 @@ from dataclasses import replace
 from typing import Any
 
 from oyez.errors import NotFound
+from oyez.planning.board import FOR_EVER
 from oyez.planning.day import plan_day
 from oyez.planning.hours import OperatingDay
 from oyez.planning.length import play_length_ms, rounds_of
@@ -101,23 +102,23 @@ def decide(
 
     What it outranks and still sounds at its start in a zone of its own is cut there FADE_MS earlier, so that the
     event starts when the fade has ended; what has not begun yet is cut before it begins. Everything else that
-    sounds it waits for, until its latest start.
+    sounds it waits for, until its latest start; for what has no end yet without a place, see `waits_until_ms`.
     """
     now_ms = live.now_ms
     asked = replace(live, events=(*(e for e in live.events if e.id != event.id), event))
-    yielding = [t for t in live.taken if t.end_ms > now_ms and outranks(event, t) and _contested(t, event)]
+    yielding = [t for t in live.taken if _end_ms(t) > now_ms and outranks(event, t) and _contested(t, event)]
 
     def planned(taken: tuple[Taken, ...]) -> tuple[Plan, Play | None]:
         plan = plan_day(venue, date, facts, live=replace(asked, taken=taken))
         return plan, next((p for p in plan.plays if p.id == event.id), None)
 
-    soonest = {t: min(t.end_ms, now_ms + FADE_MS) for t in yielding}
+    soonest = {t: min(_end_ms(t), now_ms + FADE_MS) for t in yielding}
     plan, play = planned(_shortened(live.taken, event, soonest))
     for _ in range(_ROUNDS_OF_DOUBT):
         if play is None:
             break
         start_ms = play.start_ms
-        cut = [t for t in yielding if t.end_ms > start_ms and t.start_ms < start_ms + event.duration_ms]
+        cut = [t for t in yielding if _end_ms(t) > start_ms and t.start_ms < start_ms + event.duration_ms]
         if any(t.start_ms < now_ms for t in cut):
             start_ms = max(start_ms, now_ms + FADE_MS)
         plan, play = planned(_shortened(live.taken, event, dict.fromkeys(cut, start_ms)))
@@ -133,6 +134,11 @@ def decide(
     return Decision(plan=plan, play=None, cuts=(), reason=reason)
 
 
+def _end_ms(taken: Taken) -> int:
+    """When it ends as far as anyone knows: what is open-ended does not end by itself."""
+    return FOR_EVER if taken.open_ended else taken.end_ms
+
+
 def _contested(taken: Taken, event: Occurrence) -> tuple[str, ...]:
     return tuple(z for z in taken.zones if z in event.zones)
 
@@ -142,7 +148,7 @@ def _shortened(taken: Iterable[Taken], event: Occurrence, ends_ms: Mapping[Taken
     found: list[Taken] = []
     for t in taken:
         end_ms = ends_ms.get(t)
-        if end_ms is None or end_ms >= t.end_ms:
+        if end_ms is None or end_ms >= _end_ms(t):
             found.append(t)
             continue
         shared = _contested(t, event)
@@ -150,7 +156,7 @@ def _shortened(taken: Iterable[Taken], event: Occurrence, ends_ms: Mapping[Taken
         if elsewhere:
             found.append(replace(t, zones=elsewhere))
         if end_ms > t.start_ms:
-            found.append(replace(t, zones=shared, end_ms=end_ms))
+            found.append(replace(t, zones=shared, end_ms=end_ms, open_ended=False))
     return tuple(found)
 
 

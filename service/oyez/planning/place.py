@@ -15,18 +15,20 @@ from oyez.planning.cluster import member_of
 from oyez.planning.groups import Groups
 from oyez.planning.reasons import Explainer, Holder
 from oyez.planning.types import Obstacle, Occurrence, QuietSpan, Span, Taken
+from oyez.planning.waiting import Verdict, Waiting
 from oyez.venue.models import VenueFile
 from oyez.venue.units import to_ms
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Placed:
-    """What became of one occurrence. `start_ms` None: it found no place."""
+    """What became of one occurrence. `start_ms` None: it found no place, or waits for one (`waits_until_ms`)."""
 
     occurrence: Occurrence
     start_ms: int | None
     reason: str
     obstacles: tuple[Obstacle, ...] = ()
+    waits_until_ms: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,7 +55,8 @@ def place(
 ) -> Placement:
     """Place the occurrences of one operating day.
 
-    taken          plays that hold their zones already and are never changed
+    taken          plays that hold their zones already and are never changed; in the zones of one without an end
+                   nothing is placed from its start on
     not_before_ms  nothing new starts before this instant
     """
     board = Board(
@@ -64,26 +67,47 @@ def place(
         cap_below=venue.limits.cap_below,
     )
     holders: dict[int, Holder] = {}
-    _put_taken(board, taken, holders)
+    taken = tuple(taken)
+    _put_taken(board, (t for t in taken if not t.open_ended), holders)
+    waiting = Waiting(taken, now_ms=not_before_ms)
+    names = {z.id: z.name for z in venue.zones}
     explainer = Explainer(
         board,
         ZoneInfo(venue.venue.timezone),
-        {z.id: z.name for z in venue.zones},
+        names,
         holders,
         day_ends_ms=span.end_ms,
     )
     levels: dict[tuple[int, bool], list[Job]] = {}
     for number, occurrence in enumerate(sorted(wanted, key=tie_key)):
-        holders[number] = Holder(title=occurrence.title, priority=occurrence.priority)
-        job = board.job(number, occurrence, not_before_ms=not_before_ms)
+        holders[number] = Holder(
+            title=occurrence.title, priority=occurrence.priority, waits=bool(waiting.of(occurrence.zones))
+        )
+        first_ms = waiting.not_before(occurrence.zones, not_before_ms)
+        job = board.job(number, occurrence, not_before_ms=first_ms)
+        waiting.look(board, job)
         levels.setdefault((occurrence.priority, occurrence.event), []).append(job)
     placed: list[Placed] = []
     proven: dict[int, bool] = {}
     for level in sorted(levels, reverse=True):
-        found, sure = _place_level(venue, board, explainer, levels[level])
-        placed.extend(found)
+        jobs = levels[level]
+        found, sure = _place_level(venue, board, explainer, jobs)
+        for job, one in zip(jobs, found, strict=True):
+            verdict = waiting.verdict(job, names, explainer.clock)
+            placed.append(one if verdict is None else _waits(one, verdict))
         proven[level[0]] = proven.get(level[0], True) and sure
     return Placement(placed=tuple(placed), proven=proven)
+
+
+def _waits(placed: Placed, verdict: Verdict) -> Placed:
+    """Its place is given back."""
+    return Placed(
+        occurrence=placed.occurrence,
+        start_ms=None,
+        reason=verdict.reason,
+        obstacles=verdict.obstacles,
+        waits_until_ms=verdict.until_ms,
+    )
 
 
 def _put_taken(board: Board, taken: Iterable[Taken], holders: dict[int, Holder]) -> None:

@@ -30,10 +30,14 @@ def span_words(ms: int) -> str:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Holder:
-    """Who holds a zone, for words: `number` on the board -> title and priority."""
+    """Who holds a zone, for words: `number` on the board -> title and priority.
+
+    waits  it does not sound there, its place is only kept for it
+    """
 
     title: str
     priority: int
+    waits: bool = False
 
 
 class Explainer:
@@ -75,7 +79,8 @@ class Explainer:
                     holder = self._holders[line.holders[i]]
                     found.append(
                         Obstacle(
-                            kind="play", zone=line.zone, start_ms=line.starts[i], end_ms=line.ends[i],
+                            kind="kept" if holder.waits else "play", zone=line.zone,
+                            start_ms=line.starts[i], end_ms=line.ends[i],
                             what=holder.title, priority=holder.priority,
                         )
                     )  # fmt: skip
@@ -116,6 +121,8 @@ class Explainer:
                 parts.append(f"{where} has its {what} announcements an hour until {self.clock(end_ms)}")
             elif kind == "closing":
                 parts.append(f"it could not end by {self.clock(end_ms)}, when it closes")
+            elif kind == "kept":
+                parts.append(f"until {self.clock(end_ms)} its place in {where} is kept for '{what}', which waits")
             elif start_ms > at_ms:
                 parts.append(f"'{what}' starts in {where} at {self.clock(start_ms)}")
             elif end_ms > at_ms:

@@ -17,7 +17,7 @@ class LeftOut:
 class Obstacle:
     """One thing that stood in the way of a start: the span it holds, in one zone (None: in all).
 
-    kind      "play", "quiet", "cap" or "closing"
+    kind      "play", "kept" (the place of a play that waits), "quiet", "cap" or "closing"
     what      the play's title, the window's label, the cap's number
     priority  of the play
     """
@@ -99,7 +99,10 @@ class Play:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Unplaced:
-    """An occurrence that found no place, with what stood in its way and what would have let it in."""
+    """An occurrence that found no place, with what stood in its way and what would have let it in.
+
+    waits_until_ms  it waits for a play without an end, and may start until then; None: it has no place for good
+    """
 
     id: str
     rule: str
@@ -111,6 +114,7 @@ class Unplaced:
     reason: str
     left_out: tuple[LeftOut, ...] = ()
     obstacles: tuple[Obstacle, ...] = ()
+    waits_until_ms: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -165,6 +169,9 @@ class Taken:
 
     `id` is the occurrence's, which is therefore not planned again. The end is the planned one while it
     sounds, the true one afterwards.
+
+    open_ended  nobody knows yet when it ends (a live page); `end_ms` is then only "not before". It holds its
+                zones until it is given again with its true end
     """
 
     id: str
@@ -175,6 +182,7 @@ class Taken:
     zones: tuple[str, ...]
     priority: int
     live_voice: bool = False
+    open_ended: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
