@@ -19,7 +19,7 @@ from pathlib import Path
 import pytest
 
 from oyez.playout.link import EngineLink
-from oyez.playout.supervisor import Supervisor
+from oyez.playout.supervisor import Child, Supervisor, last_line
 from oyez.settings import Settings
 from tests.playout.running import soon
 
@@ -225,6 +225,47 @@ def test_a_second_service_on_the_folder_is_refused_in_one_line(services: Service
     assert second.talk.splitlines() == [
         f"data folder {settings.data_dir}: another `oyez serve` already runs on it"
     ]
+
+
+@pytest.mark.parametrize("inside", ["", "engine"])
+def test_a_file_in_a_folders_place_is_refused_in_one_line(services: Services, settings: Settings, inside: str):
+    path = settings.data_dir / inside
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text("")
+    service = services.start()
+    assert service.process.wait(10) == 1
+    what = f"{inside} " if inside else ""
+    assert service.talk == f"data folder {settings.data_dir}: {what}is a file, needed is a folder\n"
+
+
+def test_a_folder_that_takes_nothing_more_is_refused_in_one_line(settings: Settings):
+    # a limit on a file's size (setrlimit(2)) stands in for a full disk: the first write is refused just so
+    code = (
+        "import resource, sys; from oyez.cli import main; "
+        "resource.setrlimit(resource.RLIMIT_FSIZE, (1000, 1000)); "
+        "sys.exit(main(['serve', '--port', '0', '--data', sys.argv[1]]))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(settings.data_dir)],
+        capture_output=True,
+        text=True,
+        timeout=30,
+        check=False,
+    )
+    assert done.returncode == 1
+    assert done.stderr == f"data folder {settings.data_dir}: cannot be written: File too large\n"
+
+
+def test_what_an_earlier_engine_said_is_not_the_reason_why_this_one_ended(tmp_path: Path):
+    log = tmp_path / "engine.log"
+    log.write_text("old trouble\n")
+    child = Child("engine", ["oyez.no_such"], log=log, own_session=False, say=print)
+    child.start()
+    assert child.process is not None
+    child.process.wait(10)
+    assert child.log_from == len("old trouble\n")
+    assert "No module named" in last_line(log, child.log_from)
+    assert last_line(log, log.stat().st_size) == "no reason given"
 
 
 def test_a_port_that_is_taken_is_refused_in_one_line(services: Services):

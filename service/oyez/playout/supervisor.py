@@ -7,13 +7,16 @@ that grows while it keeps dying.
 
 from __future__ import annotations
 
+import errno
 import fcntl
 import http.client
 import os
+import shutil
 import signal
 import socket
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
@@ -36,6 +39,7 @@ ANSWER_S = 0.3  # to a question in between: nobody who wants to stop us waits fo
 LONGEST_PAUSE_S = 30.0
 LIVED_S = 60.0
 LOG_BYTES = 1024 * 1024
+ROOM_BYTES = 64 * 1024  # so much must fit for anything to begin
 
 Say = Callable[[str], None]
 
@@ -48,6 +52,7 @@ class Child:
     ) -> None:
         self.name, self._command, self._log, self._own_session, self._say = name, command, log, own_session, say
         self.process: subprocess.Popen[bytes] | None = None
+        self.log_from = 0  # where in its log the last start begins, in bytes
         self._pause_s = 0.5
         self._started_s = 0.0
         self._again_s = 0.0
@@ -55,6 +60,7 @@ class Child:
     def start(self) -> None:
         self._started_s = time.monotonic()
         with _open_log(self._log) as log:
+            self.log_from = log.tell() if self._log else 0
             self.process = subprocess.Popen(
                 [sys.executable, "-m", *self._command],
                 stdin=subprocess.DEVNULL,
@@ -183,7 +189,8 @@ class Supervisor:
             while self._engine_pid() is None and not self._stopping:
                 if not self.engine.running:
                     log = self.settings.engine / "engine.log"
-                    raise WorkFailed(f"the engine does not start: {_last_line(log)} (see {log})")
+                    why = last_line(log, self.engine.log_from)
+                    raise WorkFailed(f"the engine does not start: {why} (see {log})")
                 if time.monotonic() > give_up_s:
                     raise WorkFailed(f"the engine does not answer after {ENGINE_READY_S:.0f} s")
                 time.sleep(0.05)
@@ -300,14 +307,31 @@ def hold_folder(settings: Settings) -> int:
         settings.data_dir.mkdir(parents=True, exist_ok=True)
         settings.engine.mkdir(exist_ok=True, mode=0o700)
         lock = os.open(settings.serving, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+    except FileExistsError as error:
+        inside = "" if str(error.filename) == str(settings.data_dir) else f"{Path(str(error.filename)).name} "
+        raise WorkFailed(f"data folder {settings.data_dir}: {inside}is a file, needed is a folder") from error
     except OSError as error:
-        raise WorkFailed(f"data folder {settings.data_dir}: {error.strerror}") from error
+        raise WorkFailed(f"data folder {settings.data_dir}: {_why(error)}") from error
     try:
         fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError:
         os.close(lock)
         raise Conflict(f"data folder {settings.data_dir}: another `oyez serve` already runs on it") from None
+    try:
+        with tempfile.TemporaryFile(dir=settings.data_dir) as room:
+            room.write(bytes(ROOM_BYTES))
+            room.flush()
+            os.fsync(room.fileno())
+    except OSError as error:
+        os.close(lock)
+        raise WorkFailed(f"data folder {settings.data_dir}: cannot be written: {_why(error)}") from error
     return lock
+
+
+def _why(error: OSError) -> str:
+    if error.errno in {errno.ENOSPC, errno.EDQUOT}:
+        return f"{error.strerror}; make room there, then start again"
+    return error.strerror or str(error)
 
 
 def free_port(host: str, port: int) -> int:
@@ -343,12 +367,16 @@ def _how_it_ended(status: int) -> str:
     return f"status {status}"
 
 
-def _last_line(path: Path) -> str:
+def last_line(path: Path, start: int = 0) -> str:
+    """The last line from `start` (in bytes) on: what the process that just ended had to say."""
     try:
-        lines = path.read_text(encoding="utf-8", errors="replace").strip().splitlines()
-    except OSError:
-        return "no reason given"
-    return lines[-1] if lines else "no reason given"
+        lines = path.read_bytes()[start:].decode("utf-8", errors="replace").strip().splitlines()
+        room_bytes = shutil.disk_usage(path.parent).free
+    except OSError as error:
+        return f"its log cannot be read: {error.strerror}"
+    if lines:
+        return lines[-1]
+    return "the disk is full" if room_bytes < ROOM_BYTES else "no reason given"
 
 
 def _open_log(path: Path | None) -> IO[bytes]:
