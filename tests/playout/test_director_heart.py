@@ -104,6 +104,30 @@ def test_the_heartbeat_calls_often_at_the_day_and_at_once() -> None:
     assert len(beats) == after
 
 
+def test_a_beat_that_hangs_is_said_once_in_our_words(caplog: pytest.LogCaptureFixture) -> None:
+    go_on = threading.Event()
+    heart = Heartbeat(SystemClock(), every={0.1: lambda: go_on.wait(10) and None}, at_day=lambda: None)
+    assert heart.held_s is None
+    heart.start()
+    try:
+        assert within(3, lambda: (heart.held_s or 0.0) > 0.5)  # due five times meanwhile
+        assert [record.getMessage()[:23] for record in caplog.records] == ["The service is held up:"]
+        go_on.set()
+        assert within(3, lambda: heart.held_s is None)
+        assert caplog.records[-1].getMessage().startswith("The service goes on, it was held up for ")
+    finally:
+        go_on.set()
+        heart.stop()
+    assert "maximum number of running instances" not in caplog.text
+
+
+def test_being_held_up_is_in_the_state(world: World, monkeypatch: pytest.MonkeyPatch) -> None:
+    assert world.director.health()["code"] == "silent"
+    monkeypatch.setattr(Heartbeat, "held_s", 12.4)
+    assert world.director.health()["code"] == "held-up"
+    assert "has not ended for 12 s" in world.director.health()["sentence"]
+
+
 def test_a_clock_set_back_does_not_stop_the_heartbeat() -> None:
     # the scheduler sleeps until a wall-clock time: with that far ahead, only the guard can wake it
     clock, beats = RealTime(), []

@@ -234,4 +234,4 @@ class Director:
 
     def health(self) -> dict[str, Any]:
         """How the service is, for the page's state and for /healthz; see `playout.health`."""
-        return health(self.keeper, self.state())
+        return health(self.keeper, self.state(), held_s=self._heartbeat.held_s)

@@ -15,13 +15,17 @@ from oyez.store import log
 from oyez.store.database import journal_mode
 
 LITTLE_BYTES = 200_000_000
+HELD_S = 5.0  # a plan's proof may take a beat or two
 
 
-def health(keeper: Keeper, state: Mapping[str, Any]) -> dict[str, Any]:
+def health(keeper: Keeper, state: Mapping[str, Any], *, held_s: float | None = None) -> dict[str, Any]:
     """As a JSON tree.
 
+    held_s  for how long the heartbeat has waited for its last look to end
+
     code, sentence     the worst of what is wrong: "ok", "no-venue", "engine-gone", "database", "output-lost",
-                       "output-unused", "log", "disk", "silent" (works, but nothing reaches a sound card)
+                       "output-unused", "log", "held-up", "disk", "silent" (works, but nothing reaches a
+                       sound card)
     playing            the engine answers
     engine             boot, pid, started_ms, age_s since it answered, xruns, revision
     output             "card", "recording" or "silent", with `silent_reason`
@@ -34,7 +38,7 @@ def health(keeper: Keeper, state: Mapping[str, Any]) -> dict[str, Any]:
     now: Mapping[str, Any] = state if alive else state.get("last") or {}
     base = _database(keeper)
     free_bytes = _free(keeper)
-    code, sentence = _worst(keeper, state, base, free_bytes)
+    code, sentence = _worst(keeper, state, base, free_bytes, held_s)
     return {
         "code": code,
         "sentence": sentence,
@@ -65,7 +69,11 @@ def health(keeper: Keeper, state: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _worst(
-    keeper: Keeper, state: Mapping[str, Any], base: Mapping[str, Any], free_bytes: int | None
+    keeper: Keeper,
+    state: Mapping[str, Any],
+    base: Mapping[str, Any],
+    free_bytes: int | None,
+    held_s: float | None,
 ) -> tuple[str, str]:
     if keeper.gathered is None:
         return "no-venue", "There is no venue yet"
@@ -83,6 +91,8 @@ def _worst(
         return "log", "The log is not what was written: records are gone or altered"
     if keeper.fault:
         return "fault", keeper.fault
+    if held_s is not None and held_s > HELD_S:
+        return "held-up", f"The service is held up: what it does each second has not ended for {held_s:.0f} s"
     if free_bytes is not None and free_bytes < LITTLE_BYTES:
         return "disk", f"Only {free_bytes // 1_000_000} MB are left on the disk"
     if state.get("silent"):
