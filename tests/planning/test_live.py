@@ -5,7 +5,7 @@ import dataclasses
 import pytest
 
 from oyez.errors import NotFound
-from oyez.planning.live import decide, event_for, restart_for, restart_of
+from oyez.planning.live import decide, event_for, events_for, restart_for, restart_of
 from oyez.planning.types import Cut, Live, QuietSpan, Taken
 from tests.planning.building import FRIDAY, at, broken, every_day, facts_of, plan, rule, starts, venue
 
@@ -38,6 +38,44 @@ def test_an_event_in_a_free_zone_starts_at_its_instant():
     assert d.cuts == ()
     assert d.reason == "starts now"
     assert d.play.id == f"lost-child@{NOW}!1"
+
+
+def asked_for(v, name="coach", **more):
+    return events_for(v, name, at_ms=NOW, number=1, facts=facts_of(v), **more)
+
+
+def test_zone_by_zone_a_press_is_one_event_a_zone_in_service():
+    zones = ["foyer", {"id": "theatre", "name": "Theatre", "in_service": False}, "cafe"]
+    v = venue(rule("coach", zones=["all"], together=False), zones=zones)
+    events = asked_for(v)
+    assert [(e.id, e.zones) for e in events] == [
+        (f"coach@{NOW}!1/foyer", ("foyer",)),
+        (f"coach@{NOW}!1/cafe", ("cafe",)),
+    ]
+    assert all([left.zone for left in e.left_out] == ["theatre"] for e in events)
+    assert all(e.event for e in events)
+    assert [e.zones for e in asked_for(v, zones=("cafe",))] == [("cafe",)]
+
+
+def test_together_a_press_is_one_event():
+    """The twin."""
+    v = venue(rule("coach", zones=["all"]))
+    assert asked_for(v) == (event_for(v, "coach", at_ms=NOW, number=1, facts=facts_of(v)),)
+
+
+def test_zone_by_zone_no_zone_is_left_out_for_a_quiet_window():
+    quiet = [{"zones": ["cafe"], "from": "13:30", "until": "14:10", "min_priority": 90}]
+    apart = venue(rule("coach", zones=["foyer", "cafe"], together=False), quiet=quiet)
+    assert [e.zones for e in asked_for(apart)] == [("foyer",), ("cafe",)]
+    along = venue(rule("coach", zones=["foyer", "cafe"]), quiet=quiet)
+    assert [e.zones for e in asked_for(along)] == [("foyer",)]
+
+
+def test_with_no_zone_in_service_a_press_is_one_event_without_zones():
+    v = venue(rule("coach", together=False), zones=[{"id": "foyer", "name": "Foyer", "in_service": False}])
+    (event,) = asked_for(v)
+    assert event.zones == ()
+    assert [left.zone for left in event.left_out] == ["foyer"]
 
 
 def test_what_it_outranks_is_faded_and_it_starts_when_the_fade_has_ended():

@@ -70,6 +70,64 @@ def test_two_presses_in_one_instant_are_two_occurrences(make) -> None:
     assert sorted(e.outcome for e in entries(w, "coach")) == ["sent", "sent"]
 
 
+def test_fired_zone_by_zone_each_zone_takes_it_when_it_can(make) -> None:
+    w = make(
+        rule("show", at="09:00:10", length_s=30, zones=["foyer"], priority=90),
+        rule("coach", zones=["foyer", "cafe"], priority=80, wait_s=60, together=False),
+    )
+    w.run(20)
+    now_ms = w.clock.now_ms()
+    fired = w.director.fire("coach", by="Ana")
+    assert (fired.zones, fired.left_out, len(fired.ids)) == (("foyer", "cafe"), (), 2)
+    w.run(50)
+    found = {e.zones: e for e in entries(w, "coach")}
+    assert {zones: e.outcome for zones, e in found.items()} == {("foyer",): "sent", ("cafe",): "sent"}
+    assert found["cafe",].actual_ms == now_ms
+    assert found["foyer",].actual_ms == at("09:00:40")
+    assert {e.id for e in found.values()} == set(fired.ids)
+
+
+def test_fired_together_all_zones_wait_for_each_other(make) -> None:
+    """The twin."""
+    w = make(
+        rule("show", at="09:00:10", length_s=30, zones=["foyer"], priority=90),
+        rule("coach", zones=["foyer", "cafe"], priority=80, wait_s=60),
+    )
+    w.run(20)
+    fired = w.director.fire("coach", by="Ana")
+    assert (fired.start_ms, fired.ids) == (at("09:00:40"), (fired.id,))
+
+
+def test_fired_zone_by_zone_what_finds_no_place_is_left_out_with_the_reason(make) -> None:
+    w = make(
+        rule("show", at="09:00:10", length_s=60, zones=["foyer"], priority=90),
+        rule("coach", zones=["foyer", "cafe"], priority=80, wait_s=5, together=False),
+    )
+    w.run(20)
+    fired = w.director.fire("coach", by="Ana")
+    assert fired.zones == ("cafe",)
+    ((zone, why),) = fired.left_out
+    assert zone == "foyer"
+    assert "'show' sounds in Foyer" in why
+    with pytest.raises(Conflict, match="'show' sounds in Foyer"):
+        w.director.fire("coach", by="Ana", zones=["foyer"])
+
+
+def test_what_was_fired_zone_by_zone_is_stopped_as_one_or_in_one_zone(make) -> None:
+    w = make(rule("coach", zones=["all"], priority=80, length_s=30, together=False))
+    fired = w.director.fire("coach", by="Ana")
+    w.run(3)
+    w.director.stop_play(fired.ids[1], by="Ben")
+    w.run(3)
+    outcomes = {e.id: e.outcome for e in entries(w, "coach")}
+    assert [outcomes[one] for one in fired.ids] == ["sounding", "cut", "sounding"]
+    w.director.stop_play(fired.id, by="Ben")
+    w.run(3)
+    assert {e.outcome for e in entries(w, "coach")} == {"cut"}
+    with pytest.raises(NotFound):
+        w.director.stop_play(fired.id, by="Ben")
+
+
 def test_what_is_fired_cuts_what_it_outranks_in_the_contested_zones_only(make) -> None:
     w = make(
         rule("show", at="09:00:10", length_s=60, zones=["foyer", "theatre"], priority=60, after_cut="drop"),

@@ -21,7 +21,7 @@ from oyez.planning.occurrences import Asking, leave_out
 from oyez.planning.quiet import by_zone, quiet_spans
 from oyez.planning.reasons import ON_TIME, span_words
 from oyez.planning.time import operating_day
-from oyez.planning.types import Cut, Decision, Live, Occurrence, Plan, Play, QuietSpan, Span, Taken
+from oyez.planning.types import Cut, Decision, LeftOut, Live, Occurrence, Plan, Play, QuietSpan, Span, Taken
 from oyez.venue.facts import ClipFacts
 from oyez.venue.models import Rule, VenueFile
 
@@ -78,6 +78,49 @@ def event_for(
         event=True,
         left_out=left_out,
         live_voice=live_voice,
+    )
+
+
+def events_for(
+    venue: VenueFile,
+    rule_id: str,
+    *,
+    at_ms: int,
+    number: int,
+    facts: Mapping[str, ClipFacts],
+    zones: tuple[str, ...] | None = None,
+    holds: Iterable[QuietSpan] = (),
+    live_voice: bool = False,
+) -> tuple[Occurrence, ...]:
+    """What a press asks for: `event_for`, or with `together = false` one event a zone in service.
+
+    Each of those takes its zone when it can; none is left out for a quiet window, it waits for its end like any
+    play of one zone. Its id has "/ZONE" behind it. With no zone in service there is one event without zones.
+    """
+    _, rule = _rule(venue, rule_id)
+
+    def event(asked: tuple[str, ...] | None) -> Occurrence:
+        return event_for(
+            venue,
+            rule_id,
+            at_ms=at_ms,
+            number=number,
+            facts=facts,
+            zones=asked,
+            holds=holds,
+            live_voice=live_voice,
+        )
+
+    whole = event(zones)
+    if rule.together or not whole.zones:
+        return (whole,)
+    in_service = {z.id for z in venue.zones if z.in_service}
+    asked = venue.resolve(rule.zones if zones is None else zones)
+    out = tuple(LeftOut(zone=z, reason="not in service") for z in asked if z not in in_service)
+    return tuple(
+        replace(whole, id=f"{whole.id}/{zone}", zones=(zone,), left_out=out)
+        for zone in asked
+        if zone in in_service
     )
 
 

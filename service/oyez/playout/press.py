@@ -15,11 +15,11 @@ from oyez.errors import Conflict, EngineGone, NotFound
 from oyez.mixing.compose import cue_for
 from oyez.mixing.programme import Cue, to_tree
 from oyez.planning.day import operating_day
-from oyez.planning.live import FADE_MS, event_for
-from oyez.planning.types import Cut, Decision
+from oyez.planning.live import FADE_MS, events_for
+from oyez.planning.types import Cut, Decision, Play
 from oyez.playout.around import decide_around, gone_reason
 from oyez.playout.keeper import Keeper
-from oyez.venue.models import VenueFile
+from oyez.venue.models import Rule, VenueFile
 
 FIRED_FALL_MS = 200
 PRESS_MS = 2_000
@@ -39,8 +39,10 @@ class PressLink(Protocol):
 class Fired:
     """What a press led to: where and when it sounds, what it cut, and why then.
 
-    start_ms, end_ms  as the engine took it
+    start_ms, end_ms  as the engine took it; of plays zone by zone the first start and the last end
+    left_out          zones in which it will not sound, each with the reason
     cuts              what gives way for it, in which zones
+    id, ids           its plays: one, or with `together = false` one a zone; `id` then stands for all of them
     """
 
     id: str
@@ -52,6 +54,7 @@ class Fired:
     left_out: tuple[tuple[str, str], ...]
     reason: str
     cuts: tuple[Cut, ...]
+    ids: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,6 +70,7 @@ class Press:
         self._keeper = keeper
         self._link = link
         self._number = 0
+        self._of: dict[str, tuple[str, ...]] = {}  # what stands for the plays of one press, where it has several
 
     def fire(self, rule_id: str, *, by: str, zones: Sequence[str] | None) -> Fired:
         """See `Director.fire`."""
@@ -80,23 +84,55 @@ class Press:
             why = gone_reason(rule, keeper.gone)
             if why is not None:
                 raise Conflict(f"'{rule.title}' cannot sound: {why}")
-            decision, answer = self._begin(rule_id, by, None if zones is None else tuple(zones))
+            begun, refused = self._begin_all(venue, rule, by, None if zones is None else tuple(zones))
+            ids = tuple(play.id for play, _, _ in begun)
+            open_ones = keeper.ledger.open()
+            self._of = {one: of for one, of in self._of.items() if open_ones.intersection(of)}
+            name = ids[0]
+            if len(ids) > 1:
+                name = name.rpartition("/")[0]
+                self._of[name] = ids
+        decisions = [decision for _, decision, _ in begun]
+        spans = [_span(play, answer) for play, _, answer in begun]
+        left_out = [(left.zone, left.reason) for play, _, _ in begun for left in play.left_out]
+        return Fired(
+            id=name,
+            rule=rule.id,
+            title=rule.title,
+            start_ms=min(start_ms for start_ms, _ in spans),
+            end_ms=max(end_ms for _, end_ms in spans),
+            zones=tuple(zone for play, _, _ in begun for zone in play.zones),
+            left_out=tuple(dict.fromkeys([*left_out, *refused])),
+            reason="; ".join(dict.fromkeys(decision.reason for decision in decisions)),
+            cuts=tuple(cut for decision in decisions for cut in decision.cuts),
+            ids=ids,
+        )
+
+    def _begin_all(
+        self, venue: VenueFile, rule: Rule, by: str, zones: tuple[str, ...] | None
+    ) -> tuple[list[_Begun], list[tuple[str, str]]]:
+        """Begin its play, or one a zone; and the zones where it found no place, with the reason.
+
+        Raises what kept the first from beginning when none begins.
+        """
+        begun: list[_Begun] = []
+        refused: list[tuple[str, str]] = []
+        first: Conflict | EngineGone | None = None
+        for asked in _portions(venue, rule, zones):
+            try:
+                decision, answer = self._begin(rule.id, by, asked)
+            except (Conflict, EngineGone) as error:
+                first = first or error
+                refused.extend((zone, str(error)) for zone in asked or ())
+                continue
             play = decision.play
             assert play is not None
             for cut in decision.cuts:
-                keeper.ledger.cut(cut.id, cut.zones, cut.at_ms + FADE_MS)
-        start_ms = int(answer.get("start_ms", play.start_ms))
-        return Fired(
-            id=play.id,
-            rule=play.rule,
-            title=play.title,
-            start_ms=start_ms,
-            end_ms=int(answer.get("end_ms", start_ms + play.end_ms - play.start_ms)),
-            zones=play.zones,
-            left_out=tuple((left.zone, left.reason) for left in play.left_out),
-            reason=decision.reason,
-            cuts=decision.cuts,
-        )
+                self._keeper.ledger.cut(cut.id, cut.zones, cut.at_ms + FADE_MS)
+            begun.append((play, decision, answer))
+        if not begun and first is not None:
+            raise first
+        return begun, refused
 
     def _begin(self, rule_id: str, by: str, zones: tuple[str, ...] | None) -> tuple[Decision, Mapping[str, Any]]:
         """Decide and begin. What the engine claimed in between is seen, and decided upon anew."""
@@ -105,9 +141,9 @@ class Press:
             keeper.pull_now_or_later()
             now_ms = keeper.clock.now_ms()
             self._number += 1
-            event = event_for(
+            event = events_for(
                 known.venue, rule_id, at_ms=now_ms, number=self._number, facts=known.facts, zones=zones
-            )
+            )[0]  # of one zone, where each zone takes it when it can
             day = operating_day(known.venue, now_ms)
             live = keeper.live(now_ms)
             decision = decide_around(known.venue, day, known.facts, keeper.gone, live=live, event=event)
@@ -138,13 +174,36 @@ class Press:
         keeper = self._keeper
         with keeper.lock:
             keeper.need()
-            keeper.stopped.add(occurrence_id)
-            try:
-                answer = self._link.stop(occurrence_id, by=by)
-            except (NotFound, EngineGone):
-                keeper.stopped.discard(occurrence_id)
-                raise
-        return Stopped(id=occurrence_id, end_ms=int(answer["end_ms"]))
+            ends_ms: list[int] = []
+            first: NotFound | EngineGone | None = None
+            for one in self._of.get(occurrence_id, (occurrence_id,)):
+                keeper.stopped.add(one)
+                try:
+                    ends_ms.append(int(self._link.stop(one, by=by)["end_ms"]))
+                except (NotFound, EngineGone) as error:
+                    keeper.stopped.discard(one)
+                    first = first or error
+            if not ends_ms and first is not None:
+                raise first
+        return Stopped(id=occurrence_id, end_ms=max(ends_ms))
+
+
+_Begun = tuple[Play, Decision, Mapping[str, Any]]
+
+
+def _span(play: Play, answer: Mapping[str, Any]) -> tuple[int, int]:
+    """Start and end as the engine took it."""
+    start_ms = int(answer.get("start_ms", play.start_ms))
+    return start_ms, int(answer.get("end_ms", start_ms + play.end_ms - play.start_ms))
+
+
+def _portions(venue: VenueFile, rule: Rule, zones: tuple[str, ...] | None) -> Sequence[tuple[str, ...] | None]:
+    """What is asked for at a time: all zones, or with `together = false` each that is in service."""
+    if rule.together:
+        return [zones]
+    in_service = {z.id for z in venue.zones if z.in_service}
+    alone = [(z,) for z in venue.resolve(rule.zones if zones is None else zones) if z in in_service]
+    return alone or [zones]
 
 
 def _at_once(cue: Cue, now_ms: int) -> Cue:
