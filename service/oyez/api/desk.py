@@ -16,12 +16,13 @@ from oyez.playout.director import Director
 from oyez.playout.link import EngineLink, Listening
 from oyez.settings import Settings
 from oyez.store import clips as clip_queries
-from oyez.store import journal, loading, log
+from oyez.store import loading, log
 from oyez.store.chain import Verified
 from oyez.store.database import Database
+from oyez.store.entering import enter_clip
 from oyez.store.log_entries import LogRecord
 from oyez.venue.facts import ClipFacts
-from oyez.venue.models import Clip, VenueFile
+from oyez.venue.models import VenueFile
 
 ORIGIN = "page"
 
@@ -151,46 +152,25 @@ class Desk:
     def add_clip(
         self, imported: Mapping[str, Any], *, clip_id: str, title: str, kind: str, asked_by: str
     ) -> ClipEntry:
-        sha256 = str(imported["stored"]["sha256"])
-        store = AudioStore(self._settings.audio)
         with self._entering:
-            if not store.has(sha256):  # the same audio, sent twice at once and refused the other time
-                raise Conflict(f"{imported['original']['name']}: its audio was taken out again, send it once more")
-            try:
-                entry = self._enter(imported, sha256, clip_id=clip_id, title=title, kind=kind, asked_by=asked_by)
-            except Exception:
-                with self._database.read() as session:
-                    orphan = sha256 not in clip_queries.audio_in_use(session)
-                if orphan:
-                    store.remove(sha256)
-                raise
-        self._director.reload()
-        return entry
-
-    def _enter(
-        self, imported: Mapping[str, Any], sha256: str, *, clip_id: str, title: str, kind: str, asked_by: str
-    ) -> ClipEntry:
-        venue_id, now_ms = self._director.venue_id, self._director.now_ms()
-        clip = Clip.model_validate({"id": clip_id, "file": f"{clip_id}.wav", "title": title, "kind": kind})
-        with self._database.begin() as session:
-            clip_queries.put_audio(session, clip_queries.audio_from(imported, added_ms=now_ms))
-            for there in clip_queries.list_clips(session, venue_id):
-                if there.audio is not None and there.audio.sha256 == sha256:
-                    raise Conflict(f"{imported['original']['name']}: is already there as clip '{there.clip.id}'")
-            clip_queries.add_clip(session, venue_id, clip, sha256)
-            journal.append(
-                session,
-                venue_id=venue_id,
-                at_ms=now_ms,
+            entered = enter_clip(
+                self._database,
+                AudioStore(self._settings.audio),
+                self._director.venue_id,
+                imported,
+                kind=kind,
                 who=asked_by,
                 origin=ORIGIN,
-                what=f"clip '{clip_id}' added from {imported['original']['name']}",
-                before=None,
-                after={**clip.model_dump(mode="json"), "sha256": sha256},
+                at_ms=self._director.now_ms(),
+                data_dir=self._settings.data_dir,
+                clip_id=clip_id,
+                title=title,
             )
-            stored = clip_queries.list_clips(session, venue_id)[-1]
-        loading.keep_journal_head(self._database, self._settings.data_dir, venue_id)
-        return _entry(stored)
+        if entered.there_already:
+            name = imported["original"]["name"]
+            raise Conflict(f"{name}: is already there as clip '{entered.stored.clip.id}'")
+        self._director.reload()
+        return _entry(entered.stored)
 
 
 def _entry(stored: clip_queries.StoredClip) -> ClipEntry:

@@ -145,54 +145,32 @@ def _take_all(
 def _enter(
     path: Path, imported: Imported, kind: str, *, store: AudioStore, database: Database, ref: VenueRef
 ) -> _Outcome:
-    """Put one clip into the database, as one transaction; audio that no clip got is taken out of the store."""
-    from oyez.store.clips import audio_in_use
-
-    sha256 = imported.stored.sha256
-    try:
-        return _enter_clip(path, imported, kind, database, ref)
-    except OyezError as error:
-        with database.read() as session:
-            orphan = sha256 not in audio_in_use(session)
-        if orphan:
-            store.remove(sha256)
-        return _Outcome(file=path, why=str(error), code=error.code)
-
-
-def _enter_clip(path: Path, imported: Imported, kind: str, database: Database, ref: VenueRef) -> _Outcome:
     import getpass
 
     from oyez.clips.importer import imported_tree
-    from oyez.clips.names import clip_id_for, title_for
-    from oyez.store import journal
-    from oyez.store.clips import add_clip, audio_from, get_audio, list_clips, put_audio
-    from oyez.venue.models import Clip
+    from oyez.store.entering import enter_clip
 
-    original, stored = imported.original, imported.stored
-    now_ms = time.time_ns() // 1_000_000
-    with database.begin() as session:
-        put_audio(session, audio_from(imported_tree(imported), added_ms=now_ms))
-        audio = get_audio(session, stored.sha256)
-        clips = list_clips(session, ref.id)
-        for there in clips:
-            if there.audio is not None and there.audio.sha256 == stored.sha256:
-                return _Outcome(file=path, clip_id=there.clip.id, audio=audio, there_already=True)
-        clip_id = clip_id_for(original.name, {there.clip.id for there in clips})
-        clip = Clip.model_validate(
-            {"id": clip_id, "file": f"{clip_id}.wav", "title": title_for(original.name), "kind": kind}
-        )
-        add_clip(session, ref.id, clip, stored.sha256)
-        journal.append(
-            session,
-            venue_id=ref.id,
-            at_ms=now_ms,
+    try:
+        entered = enter_clip(
+            database,
+            store,
+            ref.id,
+            imported_tree(imported),
+            kind=kind,
             who=f"command line ({getpass.getuser()})",
             origin="command",
-            what=f"clip '{clip_id}' added from {original.name}",
-            before=None,
-            after={**clip.model_dump(mode="json"), "sha256": stored.sha256},
+            at_ms=time.time_ns() // 1_000_000,
+            data_dir=database.path.parent,
         )
-    return _Outcome(file=path, clip_id=clip_id, audio=audio, trimmed=imported.trimmed)
+    except OyezError as error:
+        return _Outcome(file=path, why=str(error), code=error.code)
+    return _Outcome(
+        file=path,
+        clip_id=entered.stored.clip.id,
+        audio=entered.stored.audio,
+        there_already=entered.there_already,
+        trimmed=imported.trimmed,
+    )
 
 
 def _list(args: argparse.Namespace, database: Database) -> int:
