@@ -126,7 +126,7 @@ def test_an_id_with_any_sign_in_it_reaches_the_director_whole(client: Asking) ->
     one = next(p for p in play if "/" in p["id"])
     answer = client.post(f"/api/plays/{quote(one['id'], safe='')}/stop")
     assert answer.status_code == 404
-    assert one["id"] in answer.json()["detail"]
+    assert f"'{one['id']}' does not sound now" in answer.json()["detail"]
 
 
 def test_putting_a_venue_names_every_fault_and_changes_nothing(client: Asking, director: FakeDirector) -> None:

@@ -12,7 +12,7 @@ from oyez.api.schemas import FireRequest, StoppedView
 router = APIRouter(prefix="/api/plays", tags=["plays"])
 
 
-@router.post("/{play_id}/stop", responses=problems(404, 409, 422, 503))
+@router.post("/{play_id:path}/stop", responses=problems(404, 409, 422, 503))
 def stop(
     director: Desk,
     request: Request,
