@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+import dataclasses
+import os
+import time
 from collections.abc import Iterator
 from typing import Any
 
+import numpy as np
 import pytest
 
 from oyez.api.run import build
+from oyez.clips.store import AudioStore
 from oyez.settings import Settings
-from oyez.store.clips import list_clips
+from oyez.store.clips import list_clips, put_audio
 from oyez.store.database import open_database
 from oyez.store.venues import list_venues
 from tests.api.asking import Asking
 from tests.api.test_api_upload import flac
+from tests.store.filled import audio
 
 VENUE: dict[str, Any] = {
     "format": 1,
@@ -163,3 +169,18 @@ def test_audio_that_another_upload_took_out_again_is_never_a_clip_without_sound(
         answer = real.post("/api/clips", files={"file": ("coach.flac", flac())})
         assert (answer.status_code, answer.json()["code"]) == (409, "conflict")
         assert real.get("/api/clips").json() == []
+
+
+def test_a_start_takes_out_audio_that_nothing_uses_and_keeps_the_rest(settings: Settings, caplog) -> None:
+    store = AudioStore(settings.audio)
+    killed, used = (store.put(np.full((480, 1), level, dtype=np.float32)).sha256 for level in (0.1, 0.2))
+    database = open_database(settings)
+    with database.begin() as session:
+        put_audio(session, dataclasses.replace(audio(used), added_ms=time.time_ns() // 1_000_000))
+    database.close()
+    for sha256 in (killed, used):
+        os.utime(store.path_of(sha256), (1, 1))
+    with Asking(build(settings), base_url="http://localhost", client="127.0.0.1"):
+        pass
+    assert (store.has(killed), store.has(used)) == (False, True)
+    assert "1 piece of audio that nothing used was removed" in caplog.text

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import datetime as dt
+import logging
 import threading
 from collections.abc import AsyncIterator, Mapping, Sequence
 from typing import Any
 
 from oyez.api.ports import ClipEntry, Fired, Health, ZoneLive
 from oyez.clips.store import AudioStore
-from oyez.errors import Conflict, NotFound
+from oyez.errors import Conflict, NotFound, WorkFailed
 from oyez.planning.types import Plan
 from oyez.playout.changes import Subscription
 from oyez.playout.director import Director
@@ -21,8 +22,11 @@ from oyez.store.chain import Verified
 from oyez.store.database import Database
 from oyez.store.entering import enter_clip
 from oyez.store.log_entries import LogRecord
+from oyez.store.unused import sweep_unused
 from oyez.venue.facts import ClipFacts
 from oyez.venue.models import VenueFile
+
+logger = logging.getLogger(__name__)
 
 ORIGIN = "page"
 
@@ -37,6 +41,15 @@ class Desk:
 
     def start(self) -> None:
         self._director.start()
+        try:
+            removed = sweep_unused(self._database, self._settings)
+        except (WorkFailed, OSError) as error:
+            logger.warning("unused audio was not looked for: %s", error)
+        else:
+            if removed:
+                one = removed == 1
+                pieces = "1 piece" if one else f"{removed} pieces"
+                logger.warning("%s of audio that nothing used %s removed", pieces, "was" if one else "were")
 
     def stop(self) -> None:
         self._director.stop()
