@@ -200,6 +200,30 @@ def test_what_a_person_stopped_does_not_start_again(make) -> None:
     assert (entry.outcome, entry.reason) == ("cut", "stopped by Ana")
 
 
+@pytest.mark.parametrize(
+    ("told", "reason", "again"),
+    [
+        ({"by_person": True}, "the guide asked", False),
+        ({"by_person": False}, "stopped by the tide gauge", True),
+        ({}, "stopped by Ana", False),  # as engines wrote it before
+        ({}, "the engine stopped", True),
+    ],
+)
+def test_a_stop_the_director_did_not_see_is_final_when_a_person_did_it(
+    make, told: dict[str, bool], reason: str, again: bool
+) -> None:
+    w = make(rule("show", at="09:00:10", length_s=30, priority=90, after_cut="restart"))
+    w.run(20)
+    w.engine.stop(f"show@{at('09:00:10')}", by="Ana", reason=reason)
+    w.clock.pass_ms(1000)
+    w.engine.turn()
+    end = w.engine.journal_records[-1]["record"]
+    assert end["kind"] == "end"
+    end["per_zone"] = [zone | told for zone in end["per_zone"]]
+    w.run(60)
+    assert [e.outcome for e in entries(w, "show")] == ["cut", *(["sent"] if again else [])]
+
+
 def test_stopping_what_does_not_sound_is_refused(make) -> None:
     w = make(rule("show", at="09:10"))
     with pytest.raises(NotFound):

@@ -144,6 +144,8 @@ def test_stopping_names_who_did_it_and_reaches_what_still_waits(engines: Engines
     engine.link.stop("long!1", by="Mara")
     end = engine.ended("long!1", within_s=2.0)
     assert (end["outcome"], end["reason"]) == ("cut", "stopped by Mara")
+    assert end["by_person"] is True
+    assert [z["by_person"] for z in end["per_zone"]] == [True] * len(end["per_zone"])
     engine.link.stop("later@1", by="Mara")
     assert engine.records("unsent", "later@1")[0]["reason"] == "stopped by Mara"
     with pytest.raises(NotFound, match="neither sounding nor waiting"):

@@ -18,7 +18,7 @@ from oyez.planning.day import day_span, operating_day
 from oyez.planning.live import RESTART_WITHIN_MS, restart_for
 from oyez.planning.reasons import span_words
 from oyez.planning.types import Live, Occurrence, Plan, Play, Taken
-from oyez.playout import downtime
+from oyez.playout import downtime, records
 from oyez.playout.around import plan_around
 from oyez.playout.books import Books
 from oyez.playout.changes import Changes
@@ -327,11 +327,8 @@ class Keeper:
         claim = self.ledger.claim_of(str(record["id"]))
         if claim is None or record["id"] in self.stopped:
             return
-        cut = [
-            z
-            for z in record.get("per_zone") or ()
-            if z.get("outcome") == "cut" and not str(z.get("reason") or "").startswith("stopped by ")
-        ]
+        zones = record.get("per_zone") or ()
+        cut = [z for z in zones if z.get("outcome") == "cut" and not records.cut_by_person(z)]
         try:
             again = restart_for(known.venue, claim, {**record, "per_zone": cut}, known.facts)
         except InputError:  # its clips are not what they were

@@ -6,7 +6,7 @@ unsent  it will never sound       event  what happened to the engine itself
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,6 +20,7 @@ class ZoneEnd:
     """How one zone's part ended: `cut` is the reason when it was, None when it went to its end.
 
     began  whether any of it sounded there
+    by_person  the cut was somebody's stop, and so is final
     """
 
     zone: str
@@ -28,6 +29,7 @@ class ZoneEnd:
     loudness_lufs: float | None
     rounds_done: int
     began: bool
+    by_person: bool = False
 
     @property
     def outcome(self) -> str:
@@ -68,7 +70,8 @@ def claim(cue: Cue, *, at_ms: int) -> dict[str, Any]:
 def end(cue: Cue, *, actual_ms: int | None, zones: Sequence[ZoneEnd], output: str, at_ms: int) -> dict[str, Any]:
     """`outcome` is that of the whole: sent when at least one zone heard it to its end, cut when none did.
 
-    `rounds_done` are those heard in every zone.
+    `rounds_done` are those heard in every zone. `by_person` says, for the whole and for each zone, that somebody
+    stopped it: that is final, what is cut otherwise may start again. Records of earlier engines have no such key.
     """
     outcome = "not_sent" if actual_ms is None else "sent" if any(z.cut is None for z in zones) else "cut"
     by_reason: dict[str, list[str]] = {}
@@ -98,13 +101,21 @@ def end(cue: Cue, *, actual_ms: int | None, zones: Sequence[ZoneEnd], output: st
                 "end_ms": z.end_ms,
                 "loudness_lufs": None if z.loudness_lufs is None else round(z.loudness_lufs, 2),
                 "rounds_done": z.rounds_done,
+                "by_person": z.by_person,
             }
             for z in zones
         ],
+        "by_person": any(z.by_person for z in zones),
         "rounds_done": min((z.rounds_done for z in zones), default=0),
         "output": output,
         "at_ms": at_ms,
     }
+
+
+def cut_by_person(zone: Mapping[str, Any]) -> bool:
+    """Whether somebody stopped it there: an entry of an end's `per_zone`, of this engine or an earlier one."""
+    told = zone.get("by_person")
+    return str(zone.get("reason") or "").startswith("stopped by ") if told is None else bool(told)
 
 
 def unsent(cue: Cue, reason: str, *, at_ms: int) -> dict[str, Any]:

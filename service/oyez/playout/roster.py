@@ -61,6 +61,7 @@ class ZoneCut:
 
     end_frame: int
     reason: str
+    by_person: bool = False
 
 
 @dataclass(slots=True, kw_only=True)
@@ -185,7 +186,7 @@ class Roster:
                 here = [z.zone for z in play.cue.zones if zones is None or z.zone in zones]
                 if not here:
                     raise NotFound(f"play '{cue_id}': it does not sound in {', '.join(zones or ())}")
-                self._cut(play, here, words)
+                self._cut(play, here, words, by_person=True)
                 return round(self._clock.utc_ms_at(max(play.ends(z) for z in here)))
             cue = self._waiting.get(cue_id)
             if cue is None:
@@ -281,13 +282,14 @@ class Roster:
         play.start_frame = self._sound.arm(play.cue, play.start_frame)
         play.end_frame = play.start_frame + length
 
-    def _cut(self, play: Claimed, zones: Iterable[str], reason: str) -> None:
+    def _cut(self, play: Claimed, zones: Iterable[str], reason: str, *, by_person: bool = False) -> None:
         soonest = self._sound.open_frame + FADE_MS * FRAMES_PER_MS
         here = [z for z in zones if play.ends(z) > soonest]
         if here:
             silent_frame = self._sound.cut(play.cue.id, here)
             for zone in here:
-                play.cuts[zone] = ZoneCut(end_frame=max(silent_frame, play.start_frame), reason=reason)
+                end_frame = max(silent_frame, play.start_frame)
+                play.cuts[zone] = ZoneCut(end_frame=end_frame, reason=reason, by_person=by_person)
 
     def _end(self, play: Claimed, heard_frame: int) -> None:
         del self._claimed[play.cue.id]
@@ -296,10 +298,12 @@ class Roster:
         for zone in play.cue.zones:
             end_frame = play.ends(zone.zone)
             cut = play.cuts.get(zone.zone)
+            is_cut = cut is not None and end_frame < play.end_frame
             zones.append(
                 records.ZoneEnd(
                     zone=zone.zone,
-                    cut=cut.reason if cut and end_frame < play.end_frame else None,
+                    cut=cut.reason if cut and is_cut else None,
+                    by_person=bool(cut and is_cut and cut.by_person),
                     end_ms=round(self._clock.utc_ms_at(end_frame)),
                     loudness_lufs=self._sound.loudness(zone.zone, play.start_frame, end_frame) if began else None,
                     rounds_done=records.rounds_done(play.cue, (end_frame - play.start_frame)) if began else 0,
