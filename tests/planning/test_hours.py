@@ -7,7 +7,7 @@ import pytest
 from oyez.planning.hours import OperatingDay
 from oyez.planning.music import music_spans
 from oyez.planning.quiet import by_zone, quiet_spans
-from tests.planning.building import FRIDAY, HOUR_MS, at, every_day, rule, venue
+from tests.planning.building import FRIDAY, HOUR_MS, at, every_day, plan, rule, starts, venue
 
 NEXT = dt.timedelta(days=1)
 
@@ -179,3 +179,49 @@ def test_music_plays_in_the_zone_s_hours_and_not_in_quiet_windows_that_turn_it_o
         "shop": [],
         "bay": [],
     }
+
+
+# London, 29 March 2026: 01:00 GMT is 02:00 BST. RFC 5545 section 3.3.5: 01:30 is read as 01:30 GMT, which is
+# 02:30 BST.
+GAP_DAY = dt.date(2026, 3, 29)
+
+
+def gap_day(starts: str, date: dt.date = GAP_DAY) -> OperatingDay:
+    return OperatingDay(venue(venue={"day_starts": starts}), date)
+
+
+def clock_s(text: str) -> int:
+    hours, minutes = text.split(":")
+    return int(hours) * 3600 + int(minutes) * 60
+
+
+def test_where_day_starts_falls_into_the_gap_no_clock_time_lies_before_the_day():
+    day = gap_day("01:30")
+    assert day.span.start_ms == at("02:30", date=GAP_DAY)
+    for text in ("01:30", "01:45", "02:00", "02:15", "02:30", "02:45", "23:00", "01:00", "01:29"):
+        assert day.span.start_ms <= day.clock(clock_s(text)) < day.span.end_ms, text
+    assert day.clock(clock_s("02:15")) == day.span.start_ms
+    assert day.clock(clock_s("02:45")) == at("02:45", date=GAP_DAY)
+
+
+def test_without_a_gap_at_day_starts_a_clock_time_stays_what_it_is():
+    """The twin: the same times the day before, and with a day that starts before the gap."""
+    before = gap_day("01:30", GAP_DAY - dt.timedelta(days=1))
+    assert before.clock(clock_s("02:15")) == at("02:15", date=GAP_DAY - dt.timedelta(days=1))
+    assert before.clock(clock_s("01:29")) == at("02:29", date=GAP_DAY)  # in the gap, and still of that day
+    assert before.clock(clock_s("01:29")) < before.span.end_ms
+    assert gap_day("00:30").clock(clock_s("02:15")) == at("02:15", date=GAP_DAY)
+
+
+def test_a_rule_just_after_such_a_gap_is_planned_within_its_day():
+    v = venue(rule("early", at=["02:00", "02:15", "02:45"]), venue={"day_starts": "01:30"})
+    p = plan(v, GAP_DAY)
+    assert p.unplaced == ()
+    assert starts(p, "early") == ["02:30:00", "02:45:00"]
+    assert p.plays[0].start_ms == p.starts_ms
+
+
+def test_opening_hours_around_such_a_gap_do_not_begin_before_the_day():
+    v = venue(venue={"day_starts": "01:30"}, hours={"su": ["02:00-02:20", "02:40-04:00"]})
+    spans = OperatingDay(v, GAP_DAY).opening("venue").periods
+    assert [(s.start_ms, s.end_ms) for s in spans] == [(at("02:40", date=GAP_DAY), at("04:00", date=GAP_DAY))]

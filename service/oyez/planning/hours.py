@@ -50,10 +50,15 @@ class OperatingDay:
         return self._holiday
 
     def clock(self, seconds: int) -> int:
-        """Instant of a clock time: at or after `day_starts` on this date, an earlier one on the next."""
+        """Instant of a clock time: at or after `day_starts` on this date, an earlier one on the next.
+
+        Never before the day begins: where the clocks go forward over `day_starts`, the day begins later by the
+        clock than the gap ends, and what the clock shows in between counts as the day's beginning.
+        """
         known = self._clocks.get(seconds)
         if known is None:
-            known = to_utc_ms(self.zone, wall_time(self._calendar(seconds), seconds))
+            read_ms = to_utc_ms(self.zone, wall_time(self._calendar(seconds), seconds))
+            known = max(read_ms, self.span.start_ms)
             self._clocks[seconds] = known
         return known
 
@@ -101,7 +106,7 @@ class OperatingDay:
         end_date = start_date if period.end > period.start else start_date + dt.timedelta(days=1)
         return Span(
             start_ms=self.clock(period.start),
-            end_ms=to_utc_ms(self.zone, wall_time(end_date, period.end)),
+            end_ms=max(to_utc_ms(self.zone, wall_time(end_date, period.end)), self.span.start_ms),
         )
 
     def instants(self, text: str, set_id: str) -> list[int]:
