@@ -204,6 +204,21 @@ def test_a_stored_venue_that_cannot_be_read_is_told_and_the_service_goes_on(make
     assert w.director.health()["fault"] is None
 
 
+def test_a_service_starts_beside_a_stored_venue_that_cannot_be_read(make) -> None:
+    w = make(rule("seals", at="10:00"))
+    with w.database.begin() as session:
+        session.connection().exec_driver_sql("UPDATE clip SET kind = 'hologram'")
+    w.new_director()
+    w.open()
+    w.run(2)
+    assert w.director.health()["code"] == "fault"
+    assert "the stored venue 1 cannot be read: clips.0.kind" in w.director.health()["sentence"]
+    with w.database.begin() as session:
+        session.connection().exec_driver_sql("UPDATE clip SET kind = 'speech'")
+    w.run(2)
+    assert [r.id for r in w.director.venue().rules] == ["seals"]
+
+
 def test_a_torn_sign_of_life_counts_as_none(tmp_path: Path) -> None:
     downtime.note_alive(tmp_path, 123)
     assert downtime.last_alive_ms(tmp_path) == 123

@@ -76,7 +76,7 @@ def _worst(
     held_s: float | None,
 ) -> tuple[str, str]:
     if keeper.gathered is None:
-        return "no-venue", "There is no venue yet"
+        return ("fault", keeper.fault) if keeper.fault else ("no-venue", "There is no venue yet")
     if state.get("engine") != "alive":
         return "engine-gone", "The engine does not answer: nothing can be heard"
     if not base["ok"]:

@@ -105,7 +105,10 @@ class Keeper:
         """Read what there is, take over what the engine did meanwhile, log what was missed, send the programme."""
         with self.lock:
             now_ms = self.clock.now_ms()
-            self._regather()
+            try:
+                self._regather()
+            except (WorkFailed, InputError) as error:  # the state says it, and the pages are there to be asked
+                self.fault = str(error)
             if self.gathered is not None:
                 self._take_stock(self.gathered, now_ms)
             self._beat_ms = now_ms
