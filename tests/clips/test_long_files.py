@@ -29,6 +29,15 @@ def long_file(path, seconds, seed=0):
     return path
 
 
+BETWEEN = """
+import os, subprocess, sys
+process = subprocess.Popen(sys.argv[1:])
+_, status, used = os.wait4(process.pid, 0)
+print(used.ru_maxrss, file=sys.stderr)
+sys.exit(os.waitstatus_to_exitcode(status))
+"""
+
+
 @pytest.fixture
 def run(tmp_path, request):
     """Runs a command in a process of its own: (answer, most memory in MB). Nothing is known from earlier runs but
@@ -38,13 +47,14 @@ def run(tmp_path, request):
     environment = {**os.environ, "XDG_CACHE_HOME": str(tmp_path / "cache"), "NUMBA_CACHE_DIR": kernels}
 
     def run_one(*words):
-        process = subprocess.Popen([sys.executable, *map(str, words)], stdout=subprocess.PIPE, env=environment)
-        answer = process.stdout.read()
-        process.stdout.close()
-        _, status, used = os.wait4(process.pid, 0)
-        process.returncode = os.waitstatus_to_exitcode(status)
-        assert process.returncode == 0, answer
-        return json.loads(answer), used.ru_maxrss / 1024
+        # Through a small process between: a child's peak counts from the size of the process it was forked from.
+        done = subprocess.run(
+            [sys.executable, "-S", "-c", BETWEEN, sys.executable, *map(str, words)],
+            capture_output=True,
+            env=environment,
+            check=True,
+        )
+        return json.loads(done.stdout), int(done.stderr.splitlines()[-1]) / 1024
 
     return run_one
 

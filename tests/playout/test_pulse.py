@@ -301,4 +301,4 @@ def test_nothing_was_dropped_on_the_way(evening: Evening):
     for counted in ("starved", "xruns", "mixer_faults"):
         assert evening.state[counted] == evening.before[counted], counted
     assert all(e["outcome"] == "sent" and e["output"] == "main" for e in evening.ends)
-    assert "playing on 'default'" in evening.talk
+    assert "Playing on 'default'" in evening.talk

@@ -8,18 +8,20 @@ from __future__ import annotations
 
 import json
 import socket
-from time import sleep
+from time import monotonic, sleep
 
 import numpy as np
 import numpy.typing as npt
 
 from oyez.errors import NotFound
 from oyez.playout.clock import RATE
+from oyez.playout.history import History
 from oyez.playout.renderer import Renderer
 
 CHUNK = RATE // 50
 SEND_BUFFER_BYTES = 64 * 1024
 STUCK_S = 10.0
+NEW_ZONES_S = 1.0
 
 
 def to_s16le(block: npt.NDArray[np.float32]) -> bytes:
@@ -28,15 +30,26 @@ def to_s16le(block: npt.NDArray[np.float32]) -> bytes:
     return data
 
 
+def _place(renderer: Renderer, zone: str) -> tuple[History, slice]:
+    """Where the zone's sound is kept. The zones of a programme just given come with a block or two: they are
+    waited for.
+    """
+    until = monotonic() + NEW_ZONES_S
+    while True:
+        history, lanes = renderer.history, renderer.lanes
+        if zone in lanes and lanes[zone].stop <= history.lanes:
+            return history, lanes[zone]
+        if monotonic() > until:
+            raise NotFound(f"zone '{zone}': the engine has no such zone, it has {', '.join(lanes) or 'none'}")
+        sleep(0.01)
+
+
 def stream_zone(link: socket.socket, renderer: Renderer, zone: str) -> int:
     """Send the head line, then sound until the listener leaves or the engine stops. Returns the frames dropped.
 
     Raises NotFound before anything is sent when there is no such zone.
     """
-    history, lanes = renderer.history, renderer.lanes
-    if zone not in lanes:
-        raise NotFound(f"zone '{zone}': the engine has no such zone, it has {', '.join(lanes) or 'none'}")
-    columns = lanes[zone]
+    history, columns = _place(renderer, zone)
     link.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER_BYTES)
     link.settimeout(STUCK_S)
     place = history.end
